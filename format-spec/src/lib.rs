@@ -3,3 +3,4 @@
 //! Pure functions over bytes: this crate opens no file, reads no clock and prints nothing.
 
 pub mod cbor;
+pub mod tree;

@@ -1,5 +1,11 @@
 //! The strict checker against the published items of RFC 8949 and an independent CBOR library.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::panic,
+    reason = "tests, and helpers of tests"
+)]
+
 use carrylog_format::cbor::{CborError, Limits, check, write_bytes, write_head, write_text};
 use coset::cbor::value::Value;
 use proptest::prelude::*;
