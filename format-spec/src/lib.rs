@@ -3,4 +3,5 @@
 //! Pure functions over bytes: this crate opens no file, reads no clock and prints nothing.
 
 pub mod cbor;
+pub mod cose;
 pub mod tree;

@@ -1,7 +1,7 @@
 //! Inclusion and consistency proofs: making, checking (RFC 9162 §2.1.3, §2.1.4), coding (RFC 9942).
 
 use super::{Hash, TreeError, empty_root, node_hash, split};
-use crate::cbor::{Reader, major, write_bytes, write_head};
+use crate::cbor::{CborError, Reader, major, write_bytes, write_head};
 
 /// Longest path of any proof, hashes: the height of the largest tree and one more.
 pub const MAX_PATH_LEN: usize = 65;
@@ -389,7 +389,7 @@ fn encode(first: u64, second: u64, path: &[Hash]) -> Vec<u8> {
 fn decode(bytes: &[u8]) -> Result<(u64, u64, Vec<Hash>), TreeError> {
     let mut reader = Reader::new(bytes);
     if reader.array(PROOF)? != 3 {
-        return Err(TreeError::Cbor(crate::cbor::CborError::Unexpected {
+        return Err(TreeError::Cbor(CborError::Unexpected {
             offset: 0,
             expected: PROOF,
         }));
