@@ -4,4 +4,5 @@
 
 pub mod cbor;
 pub mod cose;
+pub mod trace;
 pub mod tree;
