@@ -12,6 +12,7 @@ mod canonical;
 mod columns;
 mod compressed;
 mod error;
+mod width;
 
 pub use canonical::MAX_CANONICAL_LEN;
 pub use columns::{

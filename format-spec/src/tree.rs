@@ -8,14 +8,14 @@ mod frontier;
 mod hash;
 mod leaf_tree;
 mod proof;
+mod proof_cbor;
 
 pub use error::TreeError;
 pub use frontier::{Frontier, MAX_TREE_SIZE};
 pub use hash::{Hash, ParseHashError, empty_root, leaf_hash, node_hash};
 pub use leaf_tree::LeafTree;
-pub use proof::{
-    ConsistencyProof, InclusionProof, MAX_PATH_LEN, prove_consistency, prove_inclusion, root_of,
-};
+pub use proof::{ConsistencyProof, InclusionProof, prove_consistency, prove_inclusion, root_of};
+pub use proof_cbor::MAX_PATH_LEN;
 
 /// The number of leaves left of the root of a tree of `size` ≥ 2: the largest power of two smaller
 /// than `size` (RFC 9162 §2.1.1).
