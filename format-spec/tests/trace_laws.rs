@@ -7,9 +7,9 @@
 )]
 
 use carrylog_format::cbor::{Limits, check};
+use carrylog_format::ids::TraceDigest;
 use carrylog_format::trace::{
-    MAX_ABS_VALUE, MAX_CANONICAL_LEN, Trace, TraceColumns, TraceDigest, compress, decompress,
-    digest_compressed,
+    MAX_ABS_VALUE, MAX_CANONICAL_LEN, Trace, TraceColumns, compress, decompress, digest_compressed,
 };
 use proptest::prelude::*;
 

@@ -140,3 +140,30 @@ pub enum CborError {
         reason: String,
     },
 }
+
+impl CborError {
+    /// The offset that the error names, if it names one.
+    #[must_use]
+    pub fn offset(&self) -> Option<u64> {
+        match self {
+            Self::Truncated { offset }
+            | Self::TrailingBytes { offset }
+            | Self::Reserved { offset, .. }
+            | Self::NotShortest { offset }
+            | Self::Indefinite { offset }
+            | Self::Float { offset }
+            | Self::Simple { offset, .. }
+            | Self::Tag { offset, .. }
+            | Self::TypedArray { offset }
+            | Self::UnsortedKey { offset }
+            | Self::DuplicateKey { offset }
+            | Self::InvalidUtf8 { offset }
+            | Self::TooDeep { offset, .. }
+            | Self::LengthBeyondEnd { offset, .. }
+            | Self::Unexpected { offset, .. }
+            | Self::Decode { offset, .. }
+            | Self::NotCanonicalForm { offset } => Some(*offset),
+            Self::TooLong { .. } | Self::Encode { .. } => None,
+        }
+    }
+}

@@ -1,52 +1,14 @@
 //! Traces for transport: one zstd frame (RFC 8878) with its content size, and the digest.
 
-use std::fmt;
 use std::io::Read;
 
-use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use zstd::stream::raw::CParameter;
 use zstd::zstd_safe;
 
 use super::TraceError;
+use crate::ids::TraceDigest;
 use crate::tree::Hash;
-
-/// The identity of a trace: SHA-256 of its canonical, uncompressed bytes.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
-#[serde(transparent)]
-pub struct TraceDigest(Hash);
-
-impl TraceDigest {
-    /// The digest of canonical bytes.
-    #[must_use]
-    pub fn of(canonical: &[u8]) -> Self {
-        Self(Hash::of(canonical))
-    }
-
-    /// The hash.
-    #[must_use]
-    pub fn as_hash(&self) -> &Hash {
-        &self.0
-    }
-}
-
-impl From<Hash> for TraceDigest {
-    fn from(hash: Hash) -> Self {
-        Self(hash)
-    }
-}
-
-impl fmt::Display for TraceDigest {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        self.0.fmt(f)
-    }
-}
-
-impl fmt::Debug for TraceDigest {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "TraceDigest({self})")
-    }
-}
 
 /// Compresses canonical bytes into one frame.
 ///
@@ -73,7 +35,8 @@ pub fn digest_compressed(
 ) -> Result<(TraceDigest, u64), TraceError> {
     let mut hasher = Sha256::new();
     let len = expand(compressed, max_len, |part| hasher.update(part))?;
-    Ok((TraceDigest(Hash::from_bytes(hasher.finalize().into())), len))
+    let hash = Hash::from_bytes(hasher.finalize().into());
+    Ok((TraceDigest::from_hash(hash), len))
 }
 
 /// The bytes in a frame.

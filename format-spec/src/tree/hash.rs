@@ -26,6 +26,16 @@ impl Hash {
         Self(Sha256::digest(bytes).into())
     }
 
+    /// The plain SHA-256 of several pieces, one after the other.
+    #[must_use]
+    pub fn of_parts(parts: &[&[u8]]) -> Self {
+        let mut hasher = Sha256::new();
+        for part in parts {
+            hasher.update(part);
+        }
+        Self(hasher.finalize().into())
+    }
+
     /// The 32 bytes.
     #[must_use]
     pub const fn as_bytes(&self) -> &[u8; 32] {
