@@ -1,0 +1,413 @@
+//! The door for unit histories: each entry is proven to be in a log that an enrolled station sealed.
+//!
+//! A history proves that what it holds is authentic and unchanged. It cannot prove that nothing was
+//! left out; [`VerifiedHistory`] says which log sizes it speaks of, so that this can be asked.
+
+use super::header::{
+    BundleHeader, HistoryHeader, check_end, missing_end, out_of_order, read_header,
+};
+use super::history_writer::ProvenForm;
+use super::segment_reader::{check_trace, tested};
+use crate::cbor::{self, Limits};
+use crate::frame::{Frame, FrameReader, FrameType};
+use crate::ids::{EntryId, LogId, SealDigest, TraceDigest};
+use crate::receipt::{ReceiptSlip, VerifiedReceipt};
+use crate::record::{Entry, Record, Replacement};
+use crate::refusal::{
+    Fault, Refusal, Rule, entry_refusal, form_refusal, not_enrolled, seal_refusal,
+    statement_refusal,
+};
+use crate::seal::Seal;
+use crate::sign_off::signed_entry;
+use crate::statement::{Role, StatementBody};
+use crate::tree::{self, InclusionProof};
+use crate::trust::{Added, TrustStore};
+use crate::unit_id::{UnitId, UnitKey};
+use std::collections::{BTreeMap, BTreeSet};
+use std::io::Read;
+
+/// Largest number of entries, seals or receipts in one history.
+pub const MAX_HISTORY_ELEMENTS: usize = 1 << 20;
+
+/// Something read from a unit history. Entries are proven one by one; the whole counts only when
+/// the function returns [`VerifiedHistory`].
+#[derive(Debug)]
+#[non_exhaustive]
+pub enum HistoryItem<'a> {
+    /// A statement that verifies under a trusted authority.
+    Statement(&'a [u8]),
+    /// A seal of an enrolled station.
+    Seal(&'a Seal),
+    /// A receipt by an enrolled server.
+    Receipt(&'a VerifiedReceipt),
+    /// A proven entry.
+    Entry {
+        /// The log it stands in.
+        log: LogId,
+        /// Its index there.
+        index: u64,
+        /// The entry.
+        entry: &'a Entry,
+        /// The proof, to the root of `seal`.
+        proof: &'a InclusionProof,
+        /// The seal.
+        seal: SealDigest,
+        /// Whether the station's key is revoked from this index or before.
+        revoked: bool,
+    },
+    /// A compressed trace that an entry before it names.
+    Trace {
+        /// Its name.
+        digest: TraceDigest,
+        /// Its compressed bytes.
+        compressed: &'a [u8],
+    },
+}
+
+/// A unit history that was verified from its first to its last byte.
+#[derive(Debug, Clone)]
+pub struct VerifiedHistory {
+    unit: UnitId,
+    entries: u64,
+    revoked: u64,
+    receipts: u64,
+    logs: BTreeMap<LogId, LogPart>,
+    traces_missing: Vec<TraceDigest>,
+    statements_ignored: u64,
+}
+
+/// What a history holds of one log.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LogPart {
+    /// Name of the station.
+    pub station: String,
+    /// The authority that enrolled it.
+    pub authority: LogId,
+    /// Largest sealed size that the history speaks of.
+    pub sealed_size: u64,
+    /// Number of entries from this log.
+    pub entries: u64,
+    /// Largest sealed size for which the history carries a server's receipt.
+    pub receipted_size: u64,
+}
+
+impl VerifiedHistory {
+    /// The unit.
+    pub fn unit(&self) -> &UnitId {
+        &self.unit
+    }
+
+    /// Number of proven entries.
+    pub fn entries(&self) -> u64 {
+        self.entries
+    }
+
+    /// Entries whose station's key is revoked from their index or before.
+    pub fn revoked(&self) -> u64 {
+        self.revoked
+    }
+
+    /// Number of receipts.
+    pub fn receipts(&self) -> u64 {
+        self.receipts
+    }
+
+    /// What is held of each log.
+    pub fn logs(&self) -> &BTreeMap<LogId, LogPart> {
+        &self.logs
+    }
+
+    /// Traces that entries name and the file does not carry.
+    pub fn traces_missing(&self) -> &[TraceDigest] {
+        &self.traces_missing
+    }
+
+    /// Statements of authorities that are not trusted here.
+    pub fn statements_ignored(&self) -> u64 {
+        self.statements_ignored
+    }
+}
+
+/// Reads and verifies a whole unit history.
+///
+/// # Errors
+/// [`Refusal`] with rule, offset and fault.
+pub fn read_history<R: Read>(
+    input: R,
+    trust: &TrustStore,
+    sink: &mut dyn FnMut(HistoryItem<'_>),
+) -> Result<VerifiedHistory, Refusal> {
+    let mut frames = FrameReader::new(input)?;
+    let BundleHeader::UnitHistory(header) = read_header(&mut frames)? else {
+        return Err(Refusal::new(
+            Rule::Header,
+            Fault::Maker,
+            0,
+            "the file is not a unit history",
+        ));
+    };
+    let mut reading = Reading {
+        keys: BTreeSet::from([header.unit.key()]),
+        header,
+        trust: trust.clone(),
+        sink,
+        stage: Stage::Statements,
+        seals: BTreeMap::new(),
+        logs: BTreeMap::new(),
+        known: BTreeSet::new(),
+        followers: Vec::new(),
+        named: BTreeSet::new(),
+        present: BTreeSet::new(),
+        counts: Counts::default(),
+    };
+    loop {
+        let at = frames.offset();
+        let Some(frame) = frames.next_frame()? else {
+            return Err(missing_end(at));
+        };
+        match frame.kind {
+            FrameType::Statement => reading.statement(&frame)?,
+            FrameType::Seal => reading.seal(&frame)?,
+            FrameType::Receipt => reading.receipt(&frame)?,
+            FrameType::ProvenEntry => reading.entry(&frame)?,
+            FrameType::Trace => reading.trace(&frame)?,
+            FrameType::End => {
+                check_end(&mut frames, &frame)?;
+                return reading.finish();
+            }
+            _ => return Err(out_of_order(&frame)),
+        }
+    }
+}
+
+#[derive(PartialEq, Eq, PartialOrd, Ord)]
+enum Stage {
+    Statements,
+    Seals,
+    Receipts,
+    Entries,
+}
+
+#[derive(Default)]
+struct Counts {
+    entries: u64,
+    revoked: u64,
+    receipts: u64,
+    ignored: u64,
+}
+
+struct Reading<'s> {
+    header: HistoryHeader,
+    trust: TrustStore,
+    sink: &'s mut dyn FnMut(HistoryItem<'_>),
+    stage: Stage,
+    keys: BTreeSet<UnitKey>,
+    seals: BTreeMap<SealDigest, Seal>,
+    logs: BTreeMap<LogId, LogPart>,
+    known: BTreeSet<EntryId>,
+    /// Corrections and sign-offs: the entry each speaks of, and where it stands.
+    followers: Vec<(EntryId, u64)>,
+    named: BTreeSet<TraceDigest>,
+    present: BTreeSet<TraceDigest>,
+    counts: Counts,
+}
+
+impl Reading<'_> {
+    fn enter(&mut self, stage: Stage, frame: &Frame) -> Result<(), Refusal> {
+        if stage < self.stage || self.known.len() + self.seals.len() > MAX_HISTORY_ELEMENTS {
+            return Err(out_of_order(frame));
+        }
+        self.stage = stage;
+        Ok(())
+    }
+
+    fn statement(&mut self, frame: &Frame) -> Result<(), Refusal> {
+        self.enter(Stage::Statements, frame)?;
+        match self.trust.add(&frame.payload) {
+            Ok(Added::UnknownAuthority(_)) => self.counts.ignored += 1,
+            Ok(_) => (self.sink)(HistoryItem::Statement(&frame.payload)),
+            Err(e) => return Err(statement_refusal(&e, frame.offset)),
+        }
+        Ok(())
+    }
+
+    fn seal(&mut self, frame: &Frame) -> Result<(), Refusal> {
+        self.enter(Stage::Seals, frame)?;
+        let log = Seal::claimed_log(&frame.payload).map_err(|e| seal_refusal(&e, frame.offset))?;
+        let standing = self
+            .trust
+            .standing(log)
+            .filter(|s| s.enrolment.role == Role::Station)
+            .ok_or_else(|| not_enrolled(log))?;
+        let seal = Seal::verify(&frame.payload, &standing.enrolment.key)
+            .map_err(|e| seal_refusal(&e, frame.offset))?;
+        let part = self.logs.entry(log).or_insert_with(|| LogPart {
+            station: standing.enrolment.name.to_string(),
+            authority: standing.authority,
+            sealed_size: 0,
+            entries: 0,
+            receipted_size: 0,
+        });
+        part.sealed_size = part.sealed_size.max(seal.content().size);
+        (self.sink)(HistoryItem::Seal(&seal));
+        self.seals.insert(seal.digest(), seal);
+        Ok(())
+    }
+
+    fn receipt(&mut self, frame: &Frame) -> Result<(), Refusal> {
+        self.enter(Stage::Receipts, frame)?;
+        let receipt = ReceiptSlip::parse(&frame.payload)
+            .and_then(|slip| slip.verify(&self.trust))
+            .map_err(|e| e.refusal(frame.offset))?;
+        if let Some(part) = self.logs.get_mut(&receipt.seal().log) {
+            part.receipted_size = part.receipted_size.max(receipt.seal().size);
+        }
+        self.counts.receipts += 1;
+        (self.sink)(HistoryItem::Receipt(&receipt));
+        Ok(())
+    }
+
+    fn entry(&mut self, frame: &Frame) -> Result<(), Refusal> {
+        self.enter(Stage::Entries, frame)?;
+        let limits = Limits {
+            max_len: FrameType::ProvenEntry.max_payload() as usize,
+            max_depth: 2,
+            allow_tags: false,
+        };
+        let form: ProvenForm = cbor::from_canonical(&frame.payload, &limits)
+            .map_err(|e| form_refusal(Rule::Inclusion, &e, frame.payload_offset))?;
+        let unproven = |found: &str| {
+            Refusal::new(
+                Rule::Inclusion,
+                Fault::Maker,
+                frame.offset,
+                found.to_owned(),
+            )
+        };
+        let proof = InclusionProof::from_cbor(&form.proof)
+            .map_err(|_| unproven("an entry's proof is not in its only form"))?;
+        let seal = self.seals.get(&form.seal).ok_or_else(|| {
+            unproven("an entry's proof names a seal that the file does not carry")
+        })?;
+        let content = seal.content();
+        let holds = proof.tree_size == content.size
+            && proof
+                .verify(&tree::leaf_hash(&form.entry), &content.root)
+                .is_ok();
+        if !holds {
+            return Err(unproven(
+                "an entry's proof does not lead to the sealed root",
+            ));
+        }
+        let log = content.log;
+        let index = proof.leaf_index;
+        let entry = Entry::parse(&form.entry)
+            .map_err(|e| entry_refusal(&e, frame.payload_offset, index))?;
+        self.concerns(&entry, frame)?;
+        if let Some(reference) = tested(entry.record()).and_then(|t| t.trace.as_ref()) {
+            self.named.insert(reference.sha256);
+        }
+        let revoked = self
+            .trust
+            .revoked_from(log)
+            .is_some_and(|from| index >= from);
+        self.counts.entries += 1;
+        self.counts.revoked += u64::from(revoked);
+        if let Some(part) = self.logs.get_mut(&log) {
+            part.entries += 1;
+        }
+        self.known.insert(entry.id());
+        let seal = form.seal;
+        (self.sink)(HistoryItem::Entry {
+            log,
+            index,
+            entry: &entry,
+            proof: &proof,
+            seal,
+            revoked,
+        });
+        Ok(())
+    }
+
+    /// Refuses what does not concern the unit; corrections and sign-offs are settled at the end.
+    fn concerns(&mut self, entry: &Entry, frame: &Frame) -> Result<(), Refusal> {
+        let unit = match entry.record() {
+            Record::Test(test) => &test.unit,
+            Record::UnitEvent(event) => &event.unit,
+            Record::Correction(c) => {
+                self.followers.push((c.supersedes, frame.offset));
+                match &c.replacement {
+                    Replacement::Test(test) => &test.unit,
+                    Replacement::UnitEvent(event) => &event.unit,
+                    Replacement::Withdrawn => return Ok(()),
+                }
+            }
+            Record::SignOff(sign_off) => {
+                let target = signed_entry(sign_off).ok_or_else(|| foreign(frame.offset))?;
+                self.followers.push((target, frame.offset));
+                return Ok(());
+            }
+            Record::StationEvent(_) => return Ok(()),
+            Record::Unknown { .. } => return Err(foreign(frame.offset)),
+        };
+        if self.keys.contains(&unit.key()) || self.aliased(unit) {
+            return Ok(());
+        }
+        // A correction may move a record to the right unit: then its target is what concerns us.
+        if matches!(entry.record(), Record::Correction(_)) {
+            return Ok(());
+        }
+        Err(foreign(frame.offset))
+    }
+
+    fn aliased(&self, unit: &UnitId) -> bool {
+        let (key, own) = (unit.key(), self.header.unit.key());
+        self.trust.statements().any(|s| match &s.content().body {
+            StatementBody::Alias { unit, same_as } => {
+                let (a, b) = (unit.key(), same_as.key());
+                (a == key && b == own) || (a == own && b == key)
+            }
+            _ => false,
+        })
+    }
+
+    fn trace(&mut self, frame: &Frame) -> Result<(), Refusal> {
+        self.enter(Stage::Entries, frame)?;
+        let digest = check_trace(frame)?;
+        if !self.named.contains(&digest) {
+            let found = "a trace is carried that no entry before it names";
+            return Err(Refusal::new(Rule::Trace, Fault::Maker, frame.offset, found));
+        }
+        if self.present.insert(digest) {
+            (self.sink)(HistoryItem::Trace {
+                digest,
+                compressed: &frame.payload,
+            });
+        }
+        Ok(())
+    }
+
+    fn finish(self) -> Result<VerifiedHistory, Refusal> {
+        if let Some((_, offset)) = self
+            .followers
+            .iter()
+            .find(|(id, _)| !self.known.contains(id))
+        {
+            return Err(foreign(*offset));
+        }
+        Ok(VerifiedHistory {
+            unit: self.header.unit,
+            entries: self.counts.entries,
+            revoked: self.counts.revoked,
+            receipts: self.counts.receipts,
+            logs: self.logs,
+            traces_missing: self.named.difference(&self.present).copied().collect(),
+            statements_ignored: self.counts.ignored,
+        })
+    }
+}
+
+fn foreign(offset: u64) -> Refusal {
+    let found = "an entry does not concern the unit of this history";
+    Refusal::new(Rule::Foreign, Fault::Maker, offset, found)
+}

@@ -1,0 +1,140 @@
+//! Return bundles: receipts and statements that go back to a station.
+
+use super::header::{
+    BUNDLE_VERSION, BundleHeader, ReturnHeader, check_end, missing_end, out_of_order, read_header,
+};
+use super::segment_writer::write_end;
+use crate::frame::{FrameReader, FrameType, FrameWriter};
+use crate::ids::LogId;
+use crate::receipt::{ReceiptSlip, VerifiedReceipt};
+use crate::refusal::{Fault, Refusal, Rule, statement_refusal};
+use crate::statement::Statement;
+use crate::trust::{Added, TrustStore};
+use std::io::{self, Read, Write};
+
+/// Something read from a return bundle: each is verified by itself.
+#[derive(Debug)]
+#[non_exhaustive]
+pub enum ReturnItem<'a> {
+    /// A statement that verifies under a trusted authority.
+    Statement(&'a [u8]),
+    /// A receipt by an enrolled server.
+    Receipt(&'a VerifiedReceipt),
+}
+
+/// A return bundle that was verified from its first to its last byte.
+#[derive(Debug, Clone)]
+pub struct VerifiedReturn {
+    log: Option<LogId>,
+    receipts: Vec<VerifiedReceipt>,
+    statements_ignored: u64,
+}
+
+impl VerifiedReturn {
+    /// The log that the receipts are for; `None` in a file that holds statements only.
+    pub fn log(&self) -> Option<LogId> {
+        self.log
+    }
+
+    /// The receipts.
+    pub fn receipts(&self) -> &[VerifiedReceipt] {
+        &self.receipts
+    }
+
+    /// Statements of authorities that are not trusted here.
+    pub fn statements_ignored(&self) -> u64 {
+        self.statements_ignored
+    }
+}
+
+/// Writes a return bundle: statements, and receipts for `log` if there is one.
+///
+/// # Errors
+/// What the writer underneath reports.
+pub fn write_return<'s, W: Write>(
+    out: W,
+    log: Option<LogId>,
+    statements: impl IntoIterator<Item = &'s Statement>,
+    receipts: &[ReceiptSlip],
+) -> io::Result<W> {
+    let header = BundleHeader::Return(ReturnHeader {
+        v: BUNDLE_VERSION,
+        log,
+    });
+    let mut frames = FrameWriter::new(out)?;
+    frames.write(
+        FrameType::Header,
+        &header.encode().map_err(io::Error::other)?,
+    )?;
+    for statement in statements {
+        frames.write(FrameType::Statement, statement.sign1())?;
+    }
+    for slip in receipts {
+        frames.write(
+            FrameType::Receipt,
+            &slip.encode().map_err(io::Error::other)?,
+        )?;
+    }
+    write_end(frames)
+}
+
+/// Reads and verifies a whole return bundle.
+///
+/// # Errors
+/// [`Refusal`] with rule, offset and fault.
+pub fn read_return<R: Read>(
+    input: R,
+    trust: &TrustStore,
+    sink: &mut dyn FnMut(ReturnItem<'_>),
+) -> Result<VerifiedReturn, Refusal> {
+    let mut frames = FrameReader::new(input)?;
+    let BundleHeader::Return(header) = read_header(&mut frames)? else {
+        return Err(Refusal::new(
+            Rule::Header,
+            Fault::Maker,
+            0,
+            "the file is not a return bundle",
+        ));
+    };
+    let mut trust = trust.clone();
+    let mut verified = VerifiedReturn {
+        log: header.log,
+        receipts: Vec::new(),
+        statements_ignored: 0,
+    };
+    loop {
+        let at = frames.offset();
+        let Some(frame) = frames.next_frame()? else {
+            return Err(missing_end(at));
+        };
+        match frame.kind {
+            FrameType::Statement if verified.receipts.is_empty() => match trust.add(&frame.payload)
+            {
+                Ok(Added::UnknownAuthority(_)) => verified.statements_ignored += 1,
+                Ok(_) => sink(ReturnItem::Statement(&frame.payload)),
+                Err(e) => return Err(statement_refusal(&e, frame.offset)),
+            },
+            FrameType::Receipt => {
+                let receipt = ReceiptSlip::parse(&frame.payload)
+                    .and_then(|slip| slip.verify(&trust))
+                    .map_err(|e| e.refusal(frame.offset))?;
+                if Some(receipt.seal().log) != header.log {
+                    let found = "a receipt is for another log than the header names";
+                    return Err(Refusal::new(
+                        Rule::Receipt,
+                        Fault::Maker,
+                        frame.offset,
+                        found,
+                    ));
+                }
+                sink(ReturnItem::Receipt(&receipt));
+                verified.receipts.push(receipt);
+            }
+            FrameType::End => {
+                check_end(&mut frames, &frame)?;
+                return Ok(verified);
+            }
+            _ => return Err(out_of_order(&frame)),
+        }
+    }
+}

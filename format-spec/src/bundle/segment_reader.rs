@@ -1,0 +1,392 @@
+//! The door for segments: bytes and trust in, a verified segment or a refusal out.
+//!
+//! Streams in memory bounded by one frame. Items are handed out as they are read and count for
+//! nothing until the function returns [`VerifiedSegment`]: a caller keeps them apart until then.
+
+use super::header::{
+    BundleHeader, SegmentHeader, check_end, missing_end, out_of_order, read_header,
+};
+use crate::cbor::{self, Limits};
+use crate::frame::{Frame, FrameReader, FrameType};
+use crate::ids::{LogId, TraceDigest};
+use crate::record::{Entry, Record, Replacement, TestRecord};
+use crate::refusal::{
+    Fault, Refusal, Rule, entry_refusal, form_refusal, not_enrolled, seal_refusal,
+    statement_refusal,
+};
+use crate::seal::Seal;
+use crate::statement::Role;
+use crate::trace;
+use crate::tree::{Frontier, Hash};
+use crate::trust::{Added, Standing, TrustStore};
+use std::collections::BTreeSet;
+use std::io::Read;
+
+/// Largest number of entries in one segment.
+pub const MAX_ENTRIES: u64 = 1 << 32;
+
+/// Something read from a segment: not yet proven.
+#[derive(Debug)]
+#[non_exhaustive]
+pub enum SegmentItem<'a> {
+    /// A statement that verifies under a trusted authority.
+    Statement(&'a [u8]),
+    /// The next entry.
+    Entry {
+        /// Its index in the log.
+        index: u64,
+        /// The entry.
+        entry: &'a Entry,
+    },
+    /// A seal over all entries handed out so far.
+    Seal(&'a Seal),
+    /// A compressed trace whose digest was checked and that an earlier entry names.
+    Trace {
+        /// Its name.
+        digest: TraceDigest,
+        /// Its compressed bytes.
+        compressed: &'a [u8],
+    },
+}
+
+/// A segment that was verified from its first to its last byte.
+#[derive(Debug, Clone)]
+pub struct VerifiedSegment {
+    header: SegmentHeader,
+    before: Frontier,
+    after: Frontier,
+    seals: Vec<Seal>,
+    standing: Standing,
+    statements_ignored: u64,
+    traces_missing: Vec<TraceDigest>,
+    traces_present: u64,
+}
+
+impl VerifiedSegment {
+    /// The log.
+    pub fn log(&self) -> LogId {
+        self.header.log
+    }
+
+    /// The log's key, log name and range.
+    pub fn header(&self) -> &SegmentHeader {
+        &self.header
+    }
+
+    /// Compact range before the first entry.
+    pub fn before(&self) -> &Frontier {
+        &self.before
+    }
+
+    /// Compact range after the last entry.
+    pub fn after(&self) -> &Frontier {
+        &self.after
+    }
+
+    /// The seals, in order; the last one covers everything.
+    pub fn seals(&self) -> &[Seal] {
+        &self.seals
+    }
+
+    /// Enrolment and revocation of the log's key.
+    pub fn standing(&self) -> &Standing {
+        &self.standing
+    }
+
+    /// Statements of authorities that are not trusted here.
+    pub fn statements_ignored(&self) -> u64 {
+        self.statements_ignored
+    }
+
+    /// Traces that entries name and the file does not carry.
+    pub fn traces_missing(&self) -> &[TraceDigest] {
+        &self.traces_missing
+    }
+
+    /// Traces that the file carries.
+    pub fn traces_present(&self) -> u64 {
+        self.traces_present
+    }
+
+    /// Number of entries.
+    pub fn entries(&self) -> u64 {
+        self.header.to - self.header.from
+    }
+}
+
+/// Reads and verifies a whole segment.
+///
+/// Statements that the file carries are added to a copy of `trust`, so that an enrolment may travel
+/// with the entries it is for. `sink` gets each item as it is read.
+///
+/// # Errors
+/// [`Refusal`] with rule, offset and fault. A file that is sound but whose key is not enrolled is
+/// refused with [`Fault::Trust`]: it may be tried again when trust changes.
+pub fn read_segment<R: Read>(
+    input: R,
+    trust: &TrustStore,
+    sink: &mut dyn FnMut(SegmentItem<'_>),
+) -> Result<VerifiedSegment, Refusal> {
+    let mut frames = FrameReader::new(input)?;
+    let BundleHeader::Segment(header) = read_header(&mut frames)? else {
+        return Err(Refusal::new(
+            Rule::Header,
+            Fault::Maker,
+            0,
+            "the file is not a log segment",
+        ));
+    };
+    check_range(&header)?;
+    let mut reading = Reading {
+        trust: trust.clone(),
+        sink,
+        frontier: None,
+        seals: Vec::new(),
+        ignored: 0,
+        named: BTreeSet::new(),
+        present: BTreeSet::new(),
+        header,
+    };
+    let mut before = None;
+    loop {
+        let at = frames.offset();
+        let Some(frame) = frames.next_frame()? else {
+            return Err(missing_end(at));
+        };
+        match frame.kind {
+            FrameType::Statement => reading.statement(&frame)?,
+            FrameType::Frontier => before = Some(reading.frontier(&frame)?),
+            FrameType::Entry => reading.entry(&frame)?,
+            FrameType::Trace => reading.trace(&frame)?,
+            FrameType::Seal => reading.seal(&frame)?,
+            FrameType::End => {
+                check_end(&mut frames, &frame)?;
+                return reading.finish(before, frame.offset);
+            }
+            _ => return Err(out_of_order(&frame)),
+        }
+    }
+}
+
+fn check_range(header: &SegmentHeader) -> Result<(), Refusal> {
+    if header.log != LogId::of(&header.key) {
+        let found = "the header's log is not named after the header's key";
+        return Err(Refusal::new(Rule::LogKey, Fault::Maker, 3, found));
+    }
+    if header.to <= header.from || header.to - header.from > MAX_ENTRIES {
+        let found = format!("the header claims entries {} to {}", header.from, header.to);
+        return Err(Refusal::new(Rule::Header, Fault::Maker, 3, found));
+    }
+    Ok(())
+}
+
+struct Reading<'s> {
+    header: SegmentHeader,
+    trust: TrustStore,
+    sink: &'s mut dyn FnMut(SegmentItem<'_>),
+    frontier: Option<Frontier>,
+    seals: Vec<Seal>,
+    ignored: u64,
+    named: BTreeSet<TraceDigest>,
+    present: BTreeSet<TraceDigest>,
+}
+
+impl Reading<'_> {
+    fn statement(&mut self, frame: &Frame) -> Result<(), Refusal> {
+        if self.frontier.is_some() {
+            return Err(out_of_order(frame));
+        }
+        match self.trust.add(&frame.payload) {
+            Ok(Added::UnknownAuthority(_)) => self.ignored += 1,
+            Ok(_) => (self.sink)(SegmentItem::Statement(&frame.payload)),
+            Err(e) => return Err(statement_refusal(&e, frame.offset)),
+        }
+        Ok(())
+    }
+
+    fn frontier(&mut self, frame: &Frame) -> Result<Frontier, Refusal> {
+        if self.frontier.is_some() {
+            return Err(out_of_order(frame));
+        }
+        let limits = Limits {
+            max_len: 4096,
+            max_depth: 2,
+            allow_tags: false,
+        };
+        let hashes: Vec<Hash> = cbor::from_canonical(&frame.payload, &limits)
+            .map_err(|e| form_refusal(Rule::Frontier, &e, frame.payload_offset))?;
+        let frontier = Frontier::from_parts(self.header.from, hashes)
+            .map_err(|e| Refusal::new(Rule::Frontier, Fault::Maker, frame.offset, e.to_string()))?;
+        self.frontier = Some(frontier.clone());
+        Ok(frontier)
+    }
+
+    fn entry(&mut self, frame: &Frame) -> Result<(), Refusal> {
+        let Some(frontier) = self.frontier.as_mut() else {
+            return Err(out_of_order(frame));
+        };
+        let index = frontier.size();
+        if index >= self.header.to {
+            return Err(out_of_order(frame).at_entry(index));
+        }
+        let entry = Entry::parse(&frame.payload)
+            .map_err(|e| entry_refusal(&e, frame.payload_offset, index))?;
+        frontier.push(frame.digest);
+        if let Some(reference) = tested(entry.record()).and_then(|t| t.trace.as_ref()) {
+            self.named.insert(reference.sha256);
+        }
+        (self.sink)(SegmentItem::Entry {
+            index,
+            entry: &entry,
+        });
+        Ok(())
+    }
+
+    fn trace(&mut self, frame: &Frame) -> Result<(), Refusal> {
+        let digest = check_trace(frame)?;
+        if !self.named.contains(&digest) {
+            let found = "a trace is carried that no entry before it names";
+            return Err(Refusal::new(Rule::Trace, Fault::Maker, frame.offset, found));
+        }
+        if self.present.insert(digest) {
+            (self.sink)(SegmentItem::Trace {
+                digest,
+                compressed: &frame.payload,
+            });
+        }
+        Ok(())
+    }
+
+    fn seal(&mut self, frame: &Frame) -> Result<(), Refusal> {
+        let Some(frontier) = self.frontier.as_ref() else {
+            return Err(out_of_order(frame));
+        };
+        let seal = Seal::verify(&frame.payload, &self.header.key)
+            .map_err(|e| seal_refusal(&e, frame.offset))?;
+        let content = seal.content();
+        let chained = match self.seals.last() {
+            Some(last) => {
+                content.seq == last.content().seq + 1
+                    && content.prev == Some(last.digest())
+                    && content.size > last.content().size
+            }
+            None => {
+                (content.seq == 0) == (self.header.from == 0) && content.size > self.header.from
+            }
+        };
+        if !chained {
+            let found = format!(
+                "seal number {} does not follow the seal before it",
+                content.seq
+            );
+            return Err(Refusal::new(
+                Rule::SealChain,
+                Fault::Maker,
+                frame.offset,
+                found,
+            ));
+        }
+        if content.size != frontier.size() || content.root != frontier.root() {
+            let found = format!(
+                "seal number {} over {} entries does not match the {} entries before it",
+                content.seq,
+                content.size,
+                frontier.size()
+            );
+            return Err(Refusal::new(
+                Rule::SealRoot,
+                Fault::Maker,
+                frame.offset,
+                found,
+            ));
+        }
+        (self.sink)(SegmentItem::Seal(&seal));
+        self.seals.push(seal);
+        Ok(())
+    }
+
+    fn finish(self, before: Option<Frontier>, offset: u64) -> Result<VerifiedSegment, Refusal> {
+        let (Some(before), Some(after)) = (before, self.frontier) else {
+            return Err(Refusal::new(
+                Rule::Frontier,
+                Fault::Maker,
+                offset,
+                "the frontier is missing",
+            ));
+        };
+        let sealed = self
+            .seals
+            .last()
+            .is_some_and(|s| s.content().size == self.header.to);
+        if !sealed || after.size() != self.header.to {
+            let found = format!(
+                "the file promises entries up to {} and a seal over them, but stops at {}",
+                self.header.to,
+                after.size()
+            );
+            return Err(Refusal::new(Rule::SealMissing, Fault::Maker, offset, found));
+        }
+        let standing = standing_for(&self.trust, self.header.log, Role::Station)?;
+        if let Some(early) = self
+            .seals
+            .iter()
+            .find(|s| !standing.covers(s.content().at_ms))
+        {
+            return Err(outside_dates(&standing, early));
+        }
+        Ok(VerifiedSegment {
+            traces_missing: self.named.difference(&self.present).copied().collect(),
+            traces_present: self.present.len() as u64,
+            header: self.header,
+            before,
+            after,
+            seals: self.seals,
+            standing,
+            statements_ignored: self.ignored,
+        })
+    }
+}
+
+/// The test that a record states, in itself or as a correction's new content.
+pub(crate) fn tested(record: &Record) -> Option<&TestRecord> {
+    match record {
+        Record::Test(test) => Some(test),
+        Record::Correction(c) => match &c.replacement {
+            Replacement::Test(test) => Some(test),
+            _ => None,
+        },
+        _ => None,
+    }
+}
+
+pub(super) fn check_trace(frame: &Frame) -> Result<TraceDigest, Refusal> {
+    let (digest, _) = trace::digest_compressed(&frame.payload, trace::MAX_CANONICAL_LEN)
+        .map_err(|e| Refusal::new(Rule::Trace, Fault::Maker, frame.offset, e.to_string()))?;
+    Ok(digest)
+}
+
+pub(super) fn standing_for(
+    trust: &TrustStore,
+    log: LogId,
+    role: Role,
+) -> Result<Standing, Refusal> {
+    trust
+        .standing(log)
+        .filter(|s| s.enrolment.role == role)
+        .ok_or_else(|| not_enrolled(log))
+}
+
+fn outside_dates(standing: &Standing, seal: &Seal) -> Refusal {
+    Refusal {
+        rule: Rule::EnrolmentDates,
+        fault: Fault::Trust,
+        offset: None,
+        entry: None,
+        found: format!(
+            "seal number {} of {} outside the dates of the enrolment of «{}»",
+            seal.content().seq,
+            seal.content().at_ms,
+            standing.enrolment.name
+        ),
+    }
+}

@@ -1,0 +1,252 @@
+//! Trust: which keys may sign, derived from authority keys that a person chose and their statements.
+//!
+//! A [`TrustStore`] is a grow-only set of verified statements. Everything it answers is a function
+//! of that set, never of the order in which statements arrived. (SPEC.md, chapter "Trust".)
+
+use crate::cose::PublicKey;
+use crate::ids::{LogId, StatementDigest};
+use crate::instant::Instant;
+use crate::statement::{Enrolment, Role, Statement, StatementBody, StatementError};
+use std::collections::BTreeMap;
+
+/// Authority keys and the verified statements that count under them.
+#[derive(Debug, Clone, Default)]
+pub struct TrustStore {
+    anchors: BTreeMap<LogId, PublicKey>,
+    statements: BTreeMap<(LogId, u64, StatementDigest), Statement>,
+    /// Statements of authorities that are not trusted (yet), as they came.
+    waiting: BTreeMap<LogId, Vec<Vec<u8>>>,
+}
+
+/// What became of a statement that was added.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Added {
+    /// It verifies and was not known.
+    New(StatementDigest),
+    /// It was known already.
+    Known(StatementDigest),
+    /// Its authority is not trusted here; it counts for nothing until it is.
+    UnknownAuthority(LogId),
+}
+
+/// What the statements say of one key.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Standing {
+    /// The enrolment.
+    pub enrolment: Enrolment,
+    /// The authority that enrolled the key.
+    pub authority: LogId,
+    /// First index that no longer counts, if the key was revoked.
+    pub revoked_from: Option<u64>,
+}
+
+/// Something about an authority's statements that a person must look at.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub enum ChainFault {
+    /// A statement is missing between others.
+    Missing {
+        /// The authority.
+        authority: LogId,
+        /// The number that is missing.
+        seq: u64,
+    },
+    /// Two statements have one number, or one does not follow the previous.
+    Forked {
+        /// The authority.
+        authority: LogId,
+        /// The number at which they part.
+        seq: u64,
+    },
+}
+
+impl TrustStore {
+    /// Trusts these authority keys and nothing else.
+    pub fn new(anchors: impl IntoIterator<Item = PublicKey>) -> Self {
+        let anchors = anchors
+            .into_iter()
+            .map(|key| (LogId::of(&key), key))
+            .collect();
+        Self {
+            anchors,
+            ..Self::default()
+        }
+    }
+
+    /// Adds a signed statement if it verifies under a trusted authority.
+    ///
+    /// # Errors
+    /// [`StatementError`] if the bytes are malformed or a trusted authority's signature does not hold.
+    pub fn add(&mut self, sign1: &[u8]) -> Result<Added, StatementError> {
+        let authority = Statement::claimed_authority(sign1)?;
+        let Some(key) = self.authority_key(authority) else {
+            let waiting = self.waiting.entry(authority).or_default();
+            if !waiting.iter().any(|w| w == sign1) && waiting.len() < MAX_WAITING {
+                waiting.push(sign1.to_vec());
+            }
+            return Ok(Added::UnknownAuthority(authority));
+        };
+        let statement = Statement::verify(sign1, &key)?;
+        let digest = statement.digest();
+        let slot = (authority, statement.content().seq, digest);
+        if self.statements.contains_key(&slot) {
+            return Ok(Added::Known(digest));
+        }
+        let introduced = match &statement.content().body {
+            StatementBody::AuthorityTrusted { key, .. }
+                if self.anchors.contains_key(&authority) =>
+            {
+                Some(LogId::of(key))
+            }
+            _ => None,
+        };
+        self.statements.insert(slot, statement);
+        if let Some(other) = introduced {
+            for sign1 in self.waiting.remove(&other).unwrap_or_default() {
+                // What waited unverified may still be bad; it then counts for nothing.
+                let _ = self.add(&sign1);
+            }
+        }
+        Ok(Added::New(digest))
+    }
+
+    /// The key of a trusted authority: chosen by a person, or trusted by the statement of one that was.
+    /// Trust goes one step and no further.
+    pub fn authority_key(&self, authority: LogId) -> Option<PublicKey> {
+        if let Some(key) = self.anchors.get(&authority) {
+            return Some(*key);
+        }
+        self.statements
+            .values()
+            .find_map(|s| match &s.content().body {
+                StatementBody::AuthorityTrusted { key, .. }
+                    if LogId::of(key) == authority
+                        && self.anchors.contains_key(&s.content().authority) =>
+                {
+                    Some(*key)
+                }
+                _ => None,
+            })
+    }
+
+    /// The authority keys that a person chose.
+    pub fn anchors(&self) -> impl Iterator<Item = (&LogId, &PublicKey)> {
+        self.anchors.iter()
+    }
+
+    /// All verified statements, by authority and number.
+    pub fn statements(&self) -> impl Iterator<Item = &Statement> {
+        self.statements.values()
+    }
+
+    /// What the statements say of the key that `log` is named after; `None` if it is not enrolled.
+    ///
+    /// A person's chosen authority goes before one that is only trusted by statement; among
+    /// statements of one authority the latest enrolment counts.
+    pub fn standing(&self, log: LogId) -> Option<Standing> {
+        let mut found: Option<((bool, u64), Standing)> = None;
+        for statement in self.statements.values() {
+            let content = statement.content();
+            let StatementBody::Enrolled(enrolment) = &content.body else {
+                continue;
+            };
+            if LogId::of(&enrolment.key) != log {
+                continue;
+            }
+            let rank = (self.anchors.contains_key(&content.authority), content.seq);
+            if found.as_ref().is_none_or(|(best, _)| rank >= *best) {
+                let standing = Standing {
+                    enrolment: enrolment.clone(),
+                    authority: content.authority,
+                    revoked_from: self.revoked_from(log),
+                };
+                found = Some((rank, standing));
+            }
+        }
+        found.map(|(_, standing)| standing)
+    }
+
+    /// The smallest size from which `log` is revoked by any trusted authority.
+    pub fn revoked_from(&self, log: LogId) -> Option<u64> {
+        self.statements
+            .values()
+            .filter_map(|s| match &s.content().body {
+                StatementBody::Revoked {
+                    log: l, from_size, ..
+                } if *l == log => Some(*from_size),
+                _ => None,
+            })
+            .min()
+    }
+
+    /// Enrolled keys of one role that are not revoked, with their names.
+    pub fn enrolled(&self, role: Role) -> Vec<Standing> {
+        let mut logs: Vec<LogId> = self
+            .statements
+            .values()
+            .filter_map(|s| match &s.content().body {
+                StatementBody::Enrolled(e) if e.role == role => Some(LogId::of(&e.key)),
+                _ => None,
+            })
+            .collect();
+        logs.sort();
+        logs.dedup();
+        logs.into_iter()
+            .filter_map(|log| self.standing(log))
+            .filter(|s| s.enrolment.role == role)
+            .collect()
+    }
+
+    /// Gaps and forks in the statement chains of the trusted authorities.
+    pub fn chain_faults(&self) -> Vec<ChainFault> {
+        let mut faults = Vec::new();
+        let mut last: Option<(LogId, u64, StatementDigest)> = None;
+        for ((authority, seq, digest), statement) in &self.statements {
+            let (authority, seq) = (*authority, *seq);
+            match last {
+                Some((a, s, _)) if a == authority && s == seq => {
+                    faults.push(ChainFault::Forked { authority, seq });
+                }
+                Some((a, s, d)) if a == authority && s + 1 == seq => {
+                    let follows = statement.content().prev == Some(d);
+                    faults.extend((!follows).then_some(ChainFault::Forked { authority, seq }));
+                }
+                Some((a, s, _)) if a == authority => {
+                    faults.push(ChainFault::Missing {
+                        authority,
+                        seq: s + 1,
+                    });
+                }
+                _ if seq > 0 => {
+                    faults.push(ChainFault::Missing { authority, seq: 0 });
+                }
+                _ => {}
+            }
+            last = Some((authority, seq, *digest));
+        }
+        faults
+    }
+
+    /// The name an authority gave itself, or that it was trusted under.
+    pub fn authority_name(&self, authority: LogId) -> Option<String> {
+        self.statements
+            .values()
+            .find_map(|s| match &s.content().body {
+                StatementBody::Founded { name } if s.content().authority == authority => {
+                    Some(name.to_string())
+                }
+                _ => None,
+            })
+    }
+}
+
+/// Statements of one unknown authority that are kept waiting; more are dropped.
+const MAX_WAITING: usize = 4096;
+
+impl Standing {
+    /// Whether the key may have signed at `at`, by the signer's own clock.
+    pub fn covers(&self, at: Instant) -> bool {
+        let day = at.date();
+        self.enrolment.from.is_none_or(|from| day >= from)
+            && self.enrolment.until.is_none_or(|until| day <= until)
+    }
+}
