@@ -4,12 +4,23 @@
 //! clock and prints nothing. Every figure is advisory: the maintenance manual and certifying staff
 //! decide.
 
+pub mod assess;
 pub mod charging;
+pub mod control_chart;
+pub mod due;
 pub mod efficiency;
+pub mod forecast;
+pub mod from_records;
+pub mod gum;
 pub mod integrate;
 pub mod phases;
 pub mod quantity;
 pub mod refusal;
+pub mod regression;
 pub mod resistance;
+pub mod robust;
 pub mod samples;
+pub mod special;
 pub mod trace_results;
+pub mod trend;
+pub mod uncertainty;
