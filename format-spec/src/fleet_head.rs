@@ -9,7 +9,11 @@ use serde::{Deserialize, Serialize};
 
 /// COSE content type of a fleet head.
 pub const FLEET_HEAD_CONTENT_TYPE: &str = "application/vnd.carrylog.fleet-head+cbor";
-const LIMITS: Limits = Limits { max_len: 256, max_depth: 1, allow_tags: false };
+const LIMITS: Limits = Limits {
+    max_len: 256,
+    max_depth: 1,
+    allow_tags: false,
+};
 
 /// What a fleet head states. Fields stand in canonical key order.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -30,8 +34,17 @@ pub struct FleetHead {
 /// # Errors
 /// [`CborError`] if the serialiser fails.
 pub fn sign(key: &SecretKey, root: Hash, size: u64, at: Instant) -> Result<Vec<u8>, CborError> {
-    let head = FleetHead { log: LogId::of(&key.public()), root, size, at_ms: at };
-    Ok(cose::sign1(key, FLEET_HEAD_CONTENT_TYPE, &cbor::to_canonical(&head)?))
+    let head = FleetHead {
+        log: LogId::of(&key.public()),
+        root,
+        size,
+        at_ms: at,
+    };
+    Ok(cose::sign1(
+        key,
+        FLEET_HEAD_CONTENT_TYPE,
+        &cbor::to_canonical(&head)?,
+    ))
 }
 
 /// The server that a signed head names, before anything is verified.
@@ -39,7 +52,9 @@ pub fn sign(key: &SecretKey, root: Hash, size: u64, at: Instant) -> Result<Vec<u
 /// # Errors
 /// [`FleetHeadError`] if the bytes are no signed envelope.
 pub fn claimed_server(sign1: &[u8]) -> Result<LogId, FleetHeadError> {
-    Ok(LogId::from_hash(Hash::from_bytes(cose::parse_sign1(sign1)?.kid())))
+    Ok(LogId::from_hash(Hash::from_bytes(
+        cose::parse_sign1(sign1)?.kid(),
+    )))
 }
 
 /// Verifies a signed head under the server's key.
@@ -47,7 +62,9 @@ pub fn claimed_server(sign1: &[u8]) -> Result<LogId, FleetHeadError> {
 /// # Errors
 /// [`FleetHeadError`] for a wrong envelope, key, signature or content.
 pub fn verify(sign1: &[u8], key: &PublicKey) -> Result<FleetHead, FleetHeadError> {
-    let payload = cose::parse_sign1(sign1)?.verify_as(FLEET_HEAD_CONTENT_TYPE, key)?.to_vec();
+    let payload = cose::parse_sign1(sign1)?
+        .verify_as(FLEET_HEAD_CONTENT_TYPE, key)?
+        .to_vec();
     let head: FleetHead = cbor::from_canonical(&payload, &LIMITS)?;
     if head.log != LogId::of(key) {
         return Err(FleetHeadError::WrongServer);
