@@ -49,9 +49,14 @@ class Sign1(NamedTuple):
         return self.headers.get(4)
 
 
+def thumbprint(cose_key):
+    """The COSE key thumbprint with SHA-256 (RFC 9679) over the required parameters of a key."""
+    return sha256(cbor2.dumps(cose_key, canonical=True)).digest()
+
+
 def key_name(public_key):
-    """The COSE key thumbprint with SHA-256 (RFC 9679) of an Ed25519 key of 32 bytes."""
-    return sha256(cbor2.dumps({1: 1, -1: 6, -2: public_key}, canonical=True)).digest()
+    """The name of an Ed25519 key of 32 bytes: its thumbprint (OKP is 1, curve Ed25519 is 6)."""
+    return thumbprint({1: 1, -1: 6, -2: public_key})
 
 
 def show_key_name(name):
