@@ -4,6 +4,7 @@
 //! clock and prints nothing. Every figure is advisory: the maintenance manual and certifying staff
 //! decide.
 
+pub mod anomalies;
 pub mod assess;
 pub mod charging;
 pub mod control_chart;
@@ -23,6 +24,7 @@ pub mod resistance;
 pub mod robust;
 pub mod samples;
 pub mod special;
+pub mod station_bias;
 pub mod survival;
 pub mod trace_results;
 pub mod trend;
