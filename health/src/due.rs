@@ -86,6 +86,34 @@ pub fn due_checks(sheet: &LimitsSheet, history: &CheckHistory) -> Vec<Due> {
     list
 }
 
+/// Something due for one unit of a fleet.
+#[derive(Debug, Clone, PartialEq)]
+pub struct DueItem {
+    /// The unit, as the caller names it.
+    pub unit: String,
+    /// What falls due.
+    pub due: Due,
+}
+
+/// The due list of a fleet: what is overdue at `now` or expected within `days` after it, the most
+/// urgent first: overdue before not yet due, then by expected date, then by unit.
+pub fn due_list(items: Vec<DueItem>, now: Instant, days: u32) -> Vec<DueItem> {
+    let until = now.plus_days(days);
+    let mut list: Vec<DueItem> = items
+        .into_iter()
+        .filter(|i| i.due.overdue_at(now) || i.due.expected.is_some_and(|e| e <= until))
+        .collect();
+    list.sort_by_key(|i| {
+        (
+            !i.due.overdue_at(now),
+            i.due.expected,
+            i.unit.clone(),
+            i.due.kind,
+        )
+    });
+    list
+}
+
 fn next_check(sheet: &LimitsSheet, history: &CheckHistory) -> Option<Due> {
     let intervals = &sheet.intervals;
     // Nothing checked since commissioning: the first interval, where the sheet gives one.
@@ -207,6 +235,29 @@ mod tests {
             (due.kind, due.by),
             (DueKind::StorageCharge, Some(day("2024-06-29")))
         );
+    }
+
+    #[test]
+    fn the_due_list_begins_with_what_is_overdue() {
+        let item = |unit: &str, by: &str, left: Option<i64>| DueItem {
+            unit: unit.to_owned(),
+            due: Due {
+                kind: DueKind::PeriodicCheck,
+                by: Some(day(by)),
+                at_flight_minutes: None,
+                flight_minutes_left: left,
+                expected: Some(day(by)),
+            },
+        };
+        let items = vec![
+            item("far", "2026-01-01", None),
+            item("soon", "2025-02-10", None),
+            item("overdue by hours", "2025-12-01", Some(-1)),
+            item("overdue", "2025-01-31", None),
+        ];
+        let list = due_list(items, day("2025-02-01"), 30);
+        let names: Vec<&str> = list.iter().map(|i| i.unit.as_str()).collect();
+        assert_eq!(names, ["overdue", "overdue by hours", "soon"]);
     }
 
     #[test]
