@@ -1,1 +1,15 @@
-//! placeholder
+//! Battery health computed from test records: pure functions with units in their types.
+//!
+//! From a trace to results ([`trace_results`], [`resistance`]). This crate does no I/O, reads no
+//! clock and prints nothing. Every figure is advisory: the maintenance manual and certifying staff
+//! decide.
+
+pub mod charging;
+pub mod efficiency;
+pub mod integrate;
+pub mod phases;
+pub mod quantity;
+pub mod refusal;
+pub mod resistance;
+pub mod samples;
+pub mod trace_results;
