@@ -3,7 +3,10 @@
 //! The rules of the format live in `carrylog-format`, the arithmetic in `carrylog-health`; this
 //! crate reads files, keeps a station's log on disk and talks to people.
 
+pub mod authority;
 pub mod capture;
 pub mod exit;
+pub mod failure;
 pub mod key_file;
 pub mod media;
+pub mod station;
