@@ -10,6 +10,7 @@ pub mod fleet_head;
 pub mod frame;
 pub mod ids;
 pub mod instant;
+pub mod label;
 pub mod quantity;
 pub mod receipt;
 pub mod record;

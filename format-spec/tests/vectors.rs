@@ -152,5 +152,8 @@ fn the_worked_example_of_the_spec_is_the_file_it_shows() {
         .collect();
     assert_eq!(annotate::bytes_of(&lines), cases::example());
     let written = annotate::annotate(&cases::example());
-    assert!(written == lines.trim_start_matches('\n'), "write the vectors again");
+    assert!(
+        written == lines.trim_start_matches('\n'),
+        "write the vectors again"
+    );
 }
