@@ -4,8 +4,12 @@
 //! clock and prints nothing. Every figure is advisory: the maintenance manual and certifying staff
 //! decide.
 
+pub mod assess;
 pub mod charging;
+pub mod due;
 pub mod efficiency;
+pub mod from_records;
+pub mod gum;
 pub mod integrate;
 pub mod phases;
 pub mod quantity;
@@ -13,3 +17,4 @@ pub mod refusal;
 pub mod resistance;
 pub mod samples;
 pub mod trace_results;
+pub mod uncertainty;
