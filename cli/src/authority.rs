@@ -38,7 +38,9 @@ impl Authority {
     /// [`AuthorityError`] if there is one already or the folder cannot be used.
     pub fn create(dir: &Path, name: Name, now: Instant) -> Result<Self, AuthorityError> {
         if dir.join(KEY_FILE).exists() || dir.join(STATEMENTS_FILE).exists() {
-            return Err(AuthorityError::Exists { dir: dir.to_owned() });
+            return Err(AuthorityError::Exists {
+                dir: dir.to_owned(),
+            });
         }
         let folder = |e: std::io::Error| AuthorityError::Folder {
             dir: dir.to_owned(),
@@ -51,7 +53,12 @@ impl Authority {
         key.public().write_new(&dir.join(PUBLIC_FILE))?;
         let public = key.secret.public();
         let trust = TrustStore::new([public]);
-        let mut authority = Self { dir: dir.to_owned(), public, trust, _lock: lock };
+        let mut authority = Self {
+            dir: dir.to_owned(),
+            public,
+            trust,
+            _lock: lock,
+        };
         authority.state(StatementBody::Founded { name }, now)?;
         Ok(authority)
     }
@@ -63,7 +70,9 @@ impl Authority {
     pub fn open(dir: &Path) -> Result<Self, AuthorityError> {
         let statements = dir.join(STATEMENTS_FILE);
         if !statements.is_file() {
-            return Err(AuthorityError::NoAuthority { dir: dir.to_owned() });
+            return Err(AuthorityError::NoAuthority {
+                dir: dir.to_owned(),
+            });
         }
         let lock = lock(dir)?;
         let public = NamedKey::read(&dir.join(PUBLIC_FILE))?.key;
@@ -81,19 +90,32 @@ impl Authority {
         }
         let whole = trust.chain_faults().is_empty() && trust.statements().next().is_some();
         if !whole {
-            return Err(AuthorityError::Incomplete { dir: dir.to_owned() });
+            return Err(AuthorityError::Incomplete {
+                dir: dir.to_owned(),
+            });
         }
-        Ok(Self { dir: dir.to_owned(), public, trust, _lock: lock })
+        Ok(Self {
+            dir: dir.to_owned(),
+            public,
+            trust,
+            _lock: lock,
+        })
     }
 
     /// Signs a statement and writes the chain that now ends with it.
     ///
     /// # Errors
     /// [`AuthorityError`]; the chain on disk is then as it was.
-    pub fn state(&mut self, body: StatementBody, now: Instant) -> Result<Statement, AuthorityError> {
+    pub fn state(
+        &mut self,
+        body: StatementBody,
+        now: Instant,
+    ) -> Result<Statement, AuthorityError> {
         let key = OwnedKey::read(&self.dir.join(KEY_FILE))?.secret;
         if key.public() != self.public {
-            return Err(AuthorityError::Incomplete { dir: self.dir.clone() });
+            return Err(AuthorityError::Incomplete {
+                dir: self.dir.clone(),
+            });
         }
         let last = self.trust.statements().filter(|s| self.is_own(s)).last();
         let (seq, prev) = match last {
@@ -151,8 +173,10 @@ impl Authority {
 }
 
 fn lock(dir: &Path) -> Result<File, AuthorityError> {
-    let folder =
-        |e: std::io::Error| AuthorityError::Folder { dir: dir.to_owned(), text: e.to_string() };
+    let folder = |e: std::io::Error| AuthorityError::Folder {
+        dir: dir.to_owned(),
+        text: e.to_string(),
+    };
     let file = OpenOptions::new()
         .write(true)
         .create(true)
@@ -161,7 +185,9 @@ fn lock(dir: &Path) -> Result<File, AuthorityError> {
         .map_err(folder)?;
     match file.try_lock() {
         Ok(()) => Ok(file),
-        Err(TryLockError::WouldBlock) => Err(AuthorityError::InUse { dir: dir.to_owned() }),
+        Err(TryLockError::WouldBlock) => Err(AuthorityError::InUse {
+            dir: dir.to_owned(),
+        }),
         Err(TryLockError::Error(e)) => Err(folder(e)),
     }
 }
@@ -252,7 +278,10 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let name = Name::new("Fjordline records office").unwrap();
         let first = Authority::create(dir.path(), name.clone(), now()).unwrap();
-        assert!(matches!(Authority::open(dir.path()), Err(AuthorityError::InUse { .. })));
+        assert!(matches!(
+            Authority::open(dir.path()),
+            Err(AuthorityError::InUse { .. })
+        ));
         drop(first);
         assert!(Authority::open(dir.path()).is_ok());
         let again = Authority::create(dir.path(), name, now());
@@ -267,8 +296,14 @@ mod tests {
         authority.state(resolved("gap-1"), now()).unwrap();
         let later: Vec<Statement> = authority.statements().skip(1).cloned().collect();
         let path = dir.path().join(STATEMENTS_FILE);
-        media::write_file(&path, |out| write_return(out, None, &later, &[]).map(|_| ())).unwrap();
+        media::write_file(&path, |out| {
+            write_return(out, None, &later, &[]).map(|_| ())
+        })
+        .unwrap();
         drop(authority);
-        assert!(matches!(Authority::open(dir.path()), Err(AuthorityError::Incomplete { .. })));
+        assert!(matches!(
+            Authority::open(dir.path()),
+            Err(AuthorityError::Incomplete { .. })
+        ));
     }
 }

@@ -44,12 +44,18 @@ impl OwnedKey {
     pub fn generate(name: Name) -> Result<Self, KeyFileError> {
         let mut seed = Zeroizing::new([0u8; 32]);
         getrandom::fill(seed.as_mut()).map_err(|e| KeyFileError::NoRandomness(e.to_string()))?;
-        Ok(Self { name, secret: SecretKey::from_seed(*seed) })
+        Ok(Self {
+            name,
+            secret: SecretKey::from_seed(*seed),
+        })
     }
 
     /// The public half.
     pub fn public(&self) -> NamedKey {
-        NamedKey { name: self.name.clone(), key: self.secret.public() }
+        NamedKey {
+            name: self.name.clone(),
+            key: self.secret.public(),
+        }
     }
 
     /// Writes the secret key to a new file that only its owner can read.
@@ -73,9 +79,15 @@ impl OwnedKey {
     pub fn read(path: &Path) -> Result<Self, KeyFileError> {
         owner_only(path)?;
         let bytes = Zeroizing::new(read_small(path)?);
-        let form = |e| KeyFileError::Form { path: path.to_owned(), cause: e };
+        let form = |e| KeyFileError::Form {
+            path: path.to_owned(),
+            cause: e,
+        };
         let (name, seed) = secret_fields(&bytes).map_err(form)?;
-        Ok(Self { name, secret: SecretKey::from_seed(*seed) })
+        Ok(Self {
+            name,
+            secret: SecretKey::from_seed(*seed),
+        })
     }
 }
 
@@ -116,7 +128,10 @@ impl NamedKey {
     /// [`KeyFileError`] if the file is missing, no public key, or contradicts itself.
     pub fn read(path: &Path) -> Result<Self, KeyFileError> {
         let bytes = read_small(path)?;
-        public_fields(&bytes).map_err(|e| KeyFileError::Form { path: path.to_owned(), cause: e })
+        public_fields(&bytes).map_err(|e| KeyFileError::Form {
+            path: path.to_owned(),
+            cause: e,
+        })
     }
 }
 
@@ -151,7 +166,9 @@ fn public_fields(bytes: &[u8]) -> Result<NamedKey, FormError> {
         ("log", named.log().to_string()),
     ];
     for (field, true_value) in claims {
-        if f.take::<String>(field)?.is_some_and(|claimed| claimed != true_value) {
+        if f.take::<String>(field)?
+            .is_some_and(|claimed| claimed != true_value)
+        {
             return Err(f.value_error(field, &"it does not belong to the key in the file"));
         }
     }
@@ -172,8 +189,13 @@ fn kind(f: &mut Fields, expected: &str) -> Result<(), FormError> {
 fn read_small(path: &Path) -> Result<Vec<u8>, KeyFileError> {
     let length = fs::metadata(path).map_err(|e| io_error(path, e))?.len();
     if length > MAX_KEY_FILE_BYTES {
-        let cause = FormError::TooLarge { bytes: usize::try_from(length).unwrap_or(usize::MAX) };
-        return Err(KeyFileError::Form { path: path.to_owned(), cause });
+        let cause = FormError::TooLarge {
+            bytes: usize::try_from(length).unwrap_or(usize::MAX),
+        };
+        return Err(KeyFileError::Form {
+            path: path.to_owned(),
+            cause,
+        });
     }
     fs::read(path).map_err(|e| io_error(path, e))
 }
@@ -183,7 +205,9 @@ fn write_new(path: &Path, bytes: &[u8], secret: bool) -> Result<(), KeyFileError
     options.write(true).create_new(true);
     restrict(&mut options, secret);
     let mut file = options.open(path).map_err(|e| io_error(path, e))?;
-    file.write_all(bytes).and_then(|()| file.sync_all()).map_err(|e| io_error(path, e))
+    file.write_all(bytes)
+        .and_then(|()| file.sync_all())
+        .map_err(|e| io_error(path, e))
 }
 
 #[cfg(unix)]
@@ -201,11 +225,17 @@ fn restrict(_options: &mut OpenOptions, _secret: bool) {}
 #[cfg(unix)]
 fn owner_only(path: &Path) -> Result<(), KeyFileError> {
     use std::os::unix::fs::PermissionsExt;
-    let mode = fs::metadata(path).map_err(|e| io_error(path, e))?.permissions().mode();
+    let mode = fs::metadata(path)
+        .map_err(|e| io_error(path, e))?
+        .permissions()
+        .mode();
     if mode & 0o077 == 0 {
         Ok(())
     } else {
-        Err(KeyFileError::OpenToOthers { path: path.to_owned(), mode: mode & 0o777 })
+        Err(KeyFileError::OpenToOthers {
+            path: path.to_owned(),
+            mode: mode & 0o777,
+        })
     }
 }
 
@@ -216,9 +246,15 @@ fn owner_only(_path: &Path) -> Result<(), KeyFileError> {
 
 fn io_error(path: &Path, e: io::Error) -> KeyFileError {
     if e.kind() == io::ErrorKind::AlreadyExists {
-        KeyFileError::Exists { path: path.to_owned() }
+        KeyFileError::Exists {
+            path: path.to_owned(),
+        }
     } else {
-        KeyFileError::Io { path: path.to_owned(), kind: e.kind(), text: e.to_string() }
+        KeyFileError::Io {
+            path: path.to_owned(),
+            kind: e.kind(),
+            text: e.to_string(),
+        }
     }
 }
 
@@ -269,7 +305,10 @@ mod tests {
 
     fn key() -> OwnedKey {
         let name = Name::new("Bay \"2\"").unwrap();
-        OwnedKey { name, secret: SecretKey::from_seed([7; 32]) }
+        OwnedKey {
+            name,
+            secret: SecretKey::from_seed([7; 32]),
+        }
     }
 
     #[test]
@@ -281,8 +320,14 @@ mod tests {
         let read = OwnedKey::read(&secret).unwrap();
         assert_eq!(read.public(), key().public());
         assert_eq!(NamedKey::read(&public).unwrap(), key().public());
-        assert!(matches!(key().write_new(&secret), Err(KeyFileError::Exists { .. })));
-        assert!(NamedKey::read(&secret).is_err(), "a secret key is not taken for a public one");
+        assert!(matches!(
+            key().write_new(&secret),
+            Err(KeyFileError::Exists { .. })
+        ));
+        assert!(
+            NamedKey::read(&secret).is_err(),
+            "a secret key is not taken for a public one"
+        );
     }
 
     #[cfg(unix)]
@@ -292,9 +337,15 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join("a.key");
         key().write_new(&path).unwrap();
-        assert_eq!(fs::metadata(&path).unwrap().permissions().mode() & 0o777, 0o600);
+        assert_eq!(
+            fs::metadata(&path).unwrap().permissions().mode() & 0o777,
+            0o600
+        );
         fs::set_permissions(&path, fs::Permissions::from_mode(0o644)).unwrap();
-        assert!(matches!(OwnedKey::read(&path), Err(KeyFileError::OpenToOthers { mode: 0o644, .. })));
+        assert!(matches!(
+            OwnedKey::read(&path),
+            Err(KeyFileError::OpenToOthers { mode: 0o644, .. })
+        ));
     }
 
     #[test]
@@ -303,8 +354,13 @@ mod tests {
         let path = dir.path().join("a.pub.json");
         key().public().write_new(&path).unwrap();
         let fingerprint = key().public().key.fingerprint();
-        let text = fs::read_to_string(&path).unwrap().replace(&fingerprint, "0000-0000-0000-0000");
+        let text = fs::read_to_string(&path)
+            .unwrap()
+            .replace(&fingerprint, "0000-0000-0000-0000");
         fs::write(&path, text).unwrap();
-        assert!(matches!(NamedKey::read(&path), Err(KeyFileError::Form { .. })));
+        assert!(matches!(
+            NamedKey::read(&path),
+            Err(KeyFileError::Form { .. })
+        ));
     }
 }

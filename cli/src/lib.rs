@@ -5,8 +5,15 @@
 
 pub mod authority;
 pub mod capture;
+pub mod cli;
+mod commands;
+mod context;
+mod evaluate;
 pub mod exit;
-pub mod failure;
+mod failure;
+mod files;
 pub mod key_file;
 pub mod media;
+mod server_client;
 pub mod station;
+pub mod verification;

@@ -1,1 +1,7 @@
-fn main() {}
+//! The `carrylog` program: see the library for what it does.
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    carrylog::cli::main()
+}

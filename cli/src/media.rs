@@ -39,7 +39,9 @@ pub fn write_file(
 ) -> Result<Written, MediaError> {
     let folder = folder_of(path);
     if !folder.is_dir() {
-        return Err(MediaError::Missing { path: folder.to_owned() });
+        return Err(MediaError::Missing {
+            path: folder.to_owned(),
+        });
     }
     let temporary = temporary_name(path);
     let result = write_temporary(&temporary, fill).and_then(|written| {
@@ -68,7 +70,13 @@ pub fn read_back<T>(
     let mut input = HashingReader::new(BufReader::with_capacity(BUFFER_BYTES, file));
     let value = read(&mut input);
     let found = input.finish().map_err(|e| MediaError::of(path, &e))?;
-    if found == *written { Ok(value) } else { Err(MediaError::Differs { path: path.to_owned() }) }
+    if found == *written {
+        Ok(value)
+    } else {
+        Err(MediaError::Differs {
+            path: path.to_owned(),
+        })
+    }
 }
 
 /// SHA-256 and length of a file.
@@ -83,7 +91,9 @@ pub fn digest_of(path: &Path) -> Result<Written, MediaError> {
 
 /// The folder that holds `path`.
 pub fn folder_of(path: &Path) -> &Path {
-    path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."))
+    path.parent()
+        .filter(|p| !p.as_os_str().is_empty())
+        .unwrap_or(Path::new("."))
 }
 
 /// A part of a file name that FAT32 and exFAT accept: lower-case letters, digits and hyphens.
@@ -101,14 +111,22 @@ pub fn safe_name(text: &str) -> String {
         }
     }
     let name = name.trim_end_matches('-');
-    if name.is_empty() { "station".to_owned() } else { name.to_owned() }
+    if name.is_empty() {
+        "station".to_owned()
+    } else {
+        name.to_owned()
+    }
 }
 
 fn write_temporary(
     path: &Path,
     fill: impl FnOnce(&mut dyn Write) -> io::Result<()>,
 ) -> io::Result<Written> {
-    let file = OpenOptions::new().write(true).create(true).truncate(true).open(path)?;
+    let file = OpenOptions::new()
+        .write(true)
+        .create(true)
+        .truncate(true)
+        .open(path)?;
     let mut out = HashingWriter {
         out: BufWriter::with_capacity(BUFFER_BYTES, file),
         hash: Sha256::new(),
@@ -116,9 +134,15 @@ fn write_temporary(
     };
     fill(&mut out)?;
     out.flush()?;
-    let file = out.out.into_inner().map_err(io::IntoInnerError::into_error)?;
+    let file = out
+        .out
+        .into_inner()
+        .map_err(io::IntoInnerError::into_error)?;
     file.sync_all()?;
-    Ok(Written { bytes: out.bytes, sha256: digest(out.hash) })
+    Ok(Written {
+        bytes: out.bytes,
+        sha256: digest(out.hash),
+    })
 }
 
 fn temporary_name(path: &Path) -> PathBuf {
@@ -161,7 +185,11 @@ pub struct HashingReader<R> {
 impl<R: Read> HashingReader<R> {
     /// Starts over `input`.
     pub fn new(input: R) -> Self {
-        Self { input, hash: Sha256::new(), bytes: 0 }
+        Self {
+            input,
+            hash: Sha256::new(),
+            bytes: 0,
+        }
     }
 
     /// Reads what is left and gives length and digest of everything.
@@ -170,7 +198,10 @@ impl<R: Read> HashingReader<R> {
     /// What the reader underneath reports.
     pub fn finish(mut self) -> io::Result<Written> {
         io::copy(&mut self, &mut io::sink())?;
-        Ok(Written { bytes: self.bytes, sha256: digest(self.hash) })
+        Ok(Written {
+            bytes: self.bytes,
+            sha256: digest(self.hash),
+        })
     }
 }
 
@@ -292,26 +323,40 @@ impl MediaError {
     pub fn of(path: &Path, e: &io::Error) -> Self {
         let path = path.to_owned();
         match e.kind() {
-            io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded | io::ErrorKind::FileTooLarge => {
-                Self::Full { path }
-            }
+            io::ErrorKind::StorageFull
+            | io::ErrorKind::QuotaExceeded
+            | io::ErrorKind::FileTooLarge => Self::Full { path },
             io::ErrorKind::ReadOnlyFilesystem => Self::ReadOnly { path },
             io::ErrorKind::PermissionDenied => Self::NoRight { path },
             io::ErrorKind::NotFound => Self::Missing { path },
-            _ if system::is_gone(e) => Self::Gone { path, text: e.to_string() },
-            _ => Self::Other { path, text: e.to_string() },
+            _ if system::is_gone(e) => Self::Gone {
+                path,
+                text: e.to_string(),
+            },
+            _ => Self::Other {
+                path,
+                text: e.to_string(),
+            },
         }
     }
 
     /// What to do next.
     pub fn next(&self) -> &'static str {
         match self {
-            Self::Full { .. } => "free room on the medium or take another one, then run the command again",
-            Self::ReadOnly { .. } => "release the write protection or take another medium, then run the command again",
+            Self::Full { .. } => {
+                "free room on the medium or take another one, then run the command again"
+            }
+            Self::ReadOnly { .. } => {
+                "release the write protection or take another medium, then run the command again"
+            }
             Self::NoRight { .. } => "check the rights of the folder, or take another one",
             Self::Missing { .. } => "check the path and that the medium is plugged in",
-            Self::Gone { .. } => "plug the medium in again or take another one, then run the command again",
-            Self::Differs { .. } => "do not use this medium any more; take another one and run the command again",
+            Self::Gone { .. } => {
+                "plug the medium in again or take another one, then run the command again"
+            }
+            Self::Differs { .. } => {
+                "do not use this medium any more; take another one and run the command again"
+            }
             Self::Other { .. } => "check the medium, or take another one",
         }
     }
@@ -323,7 +368,9 @@ mod tests {
 
     fn names(folder: &Path) -> Vec<String> {
         let entries = fs::read_dir(folder).unwrap();
-        entries.map(|e| e.unwrap().file_name().into_string().unwrap()).collect()
+        entries
+            .map(|e| e.unwrap().file_name().into_string().unwrap())
+            .collect()
     }
 
     #[test]
@@ -332,9 +379,16 @@ mod tests {
         let path = dir.path().join("a.carrylog");
         let written = write_file(&path, |out| out.write_all(&[7; 1_000_000])).unwrap();
         assert_eq!(written.bytes, 1_000_000);
-        assert_eq!(names(dir.path()), ["a.carrylog"], "no temporary file is left");
+        assert_eq!(
+            names(dir.path()),
+            ["a.carrylog"],
+            "no temporary file is left"
+        );
         let mut first = [0u8; 10];
-        read_back(&path, &written, |input| input.read_exact(&mut first).unwrap()).unwrap();
+        read_back(&path, &written, |input| {
+            input.read_exact(&mut first).unwrap()
+        })
+        .unwrap();
         assert_eq!(first, [7; 10]);
         assert_eq!(digest_of(&path).unwrap(), written);
     }
@@ -364,9 +418,18 @@ mod tests {
         let path = dir.path().join("a.carrylog");
         write_file(&path, |out| out.write_all(b"older")).unwrap();
         let faults = [
-            (io::ErrorKind::StorageFull, MediaError::Full { path: path.clone() }),
-            (io::ErrorKind::ReadOnlyFilesystem, MediaError::ReadOnly { path: path.clone() }),
-            (io::ErrorKind::PermissionDenied, MediaError::NoRight { path: path.clone() }),
+            (
+                io::ErrorKind::StorageFull,
+                MediaError::Full { path: path.clone() },
+            ),
+            (
+                io::ErrorKind::ReadOnlyFilesystem,
+                MediaError::ReadOnly { path: path.clone() },
+            ),
+            (
+                io::ErrorKind::PermissionDenied,
+                MediaError::NoRight { path: path.clone() },
+            ),
         ];
         for (kind, expected) in faults {
             // The Nth write fails, for N before, inside and after the buffer.
@@ -389,10 +452,16 @@ mod tests {
     fn a_medium_that_goes_away_is_called_so() {
         for errno in [5, 6, 19] {
             let e = io::Error::from_raw_os_error(errno);
-            assert!(matches!(MediaError::of(Path::new("x"), &e), MediaError::Gone { .. }), "{e}");
+            assert!(
+                matches!(MediaError::of(Path::new("x"), &e), MediaError::Gone { .. }),
+                "{e}"
+            );
         }
         let e = io::Error::from_raw_os_error(28);
-        assert!(matches!(MediaError::of(Path::new("x"), &e), MediaError::Full { .. }));
+        assert!(matches!(
+            MediaError::of(Path::new("x"), &e),
+            MediaError::Full { .. }
+        ));
     }
 
     /// The device that is always full: the system's own "no space left on device".
@@ -401,7 +470,10 @@ mod tests {
     fn the_full_device_of_the_system_is_reported_as_full() {
         let mut full = OpenOptions::new().write(true).open("/dev/full").unwrap();
         let e = full.write_all(b"x").unwrap_err();
-        assert!(matches!(MediaError::of(Path::new("x"), &e), MediaError::Full { .. }));
+        assert!(matches!(
+            MediaError::of(Path::new("x"), &e),
+            MediaError::Full { .. }
+        ));
     }
 
     #[test]

@@ -24,7 +24,11 @@ pub fn read_trace<R: Read>(input: R, mapping: &Mapping) -> Result<Trace, CsvErro
         .delimiter(mapping.separator)
         .has_headers(false)
         .flexible(true)
-        .from_reader(LineLimit { input, line: 1, length: 0 });
+        .from_reader(LineLimit {
+            input,
+            line: 1,
+            length: 0,
+        });
     let mut row = ByteRecord::new();
     if !next(&mut table, &mut row)? {
         return Err(CsvError::Empty);
@@ -38,7 +42,11 @@ pub fn read_trace<R: Read>(input: R, mapping: &Mapping) -> Result<Trace, CsvErro
         }
         if row.len() != header.names.len() {
             let (found, expected) = (row.len(), header.names.len());
-            return Err(CsvError::Ragged { line, found, expected });
+            return Err(CsvError::Ragged {
+                line,
+                found,
+                expected,
+            });
         }
         columns.push(&row, line, mapping.decimal_comma)?;
     }
@@ -49,11 +57,12 @@ fn next<R: Read>(table: &mut csv::Reader<R>, row: &mut ByteRecord) -> Result<boo
     table.read_byte_record(row).map_err(|e| {
         let text = e.to_string();
         match e.into_kind() {
-            csv::ErrorKind::Io(cause) => match cause.get_ref().and_then(|c| c.downcast_ref::<LongLine>())
-            {
-                Some(long) => CsvError::LineTooLong { line: long.line },
-                None => CsvError::Unreadable(cause.to_string()),
-            },
+            csv::ErrorKind::Io(cause) => {
+                match cause.get_ref().and_then(|c| c.downcast_ref::<LongLine>()) {
+                    Some(long) => CsvError::LineTooLong { line: long.line },
+                    None => CsvError::Unreadable(cause.to_string()),
+                }
+            }
             _ => CsvError::Unreadable(text),
         }
     })
@@ -78,7 +87,9 @@ impl Header {
         let keys: Vec<String> = names.iter().map(|n| compared(n)).collect();
         for (at, key) in keys.iter().enumerate() {
             if !key.is_empty() && keys.iter().skip(at + 1).any(|k| k == key) {
-                return Err(CsvError::RepeatedColumn { column: names.swap_remove(at) });
+                return Err(CsvError::RepeatedColumn {
+                    column: names.swap_remove(at),
+                });
             }
         }
         Ok(Self { names, keys })
@@ -94,17 +105,21 @@ impl Header {
     }
 
     fn need(&self, name: &str, accepted: &[&str]) -> Result<usize, CsvError> {
-        self.find_any(accepted).ok_or_else(|| CsvError::MissingColumn {
-            column: name.to_owned(),
-            accepted: accepted.iter().map(|a| (*a).to_owned()).collect(),
-            found: self.names.clone(),
-        })
+        self.find_any(accepted)
+            .ok_or_else(|| CsvError::MissingColumn {
+                column: name.to_owned(),
+                accepted: accepted.iter().map(|a| (*a).to_owned()).collect(),
+                found: self.names.clone(),
+            })
     }
 }
 
 /// Upper and lower case and runs of spaces make no difference in a column's name.
 fn compared(name: &str) -> String {
-    name.split_whitespace().collect::<Vec<_>>().join(" ").to_lowercase()
+    name.split_whitespace()
+        .collect::<Vec<_>>()
+        .join(" ")
+        .to_lowercase()
 }
 
 /// One column of the table on its way into the trace.
@@ -133,7 +148,9 @@ impl Columns {
             None => Self::battery_data_format(header)?,
         };
         if columns.temperatures.len() > MAX_TEMPERATURES || columns.cells.len() > MAX_CELLS {
-            return Err(CsvError::TooManyColumns { found: header.names.len() });
+            return Err(CsvError::TooManyColumns {
+                found: header.names.len(),
+            });
         }
         Ok(columns)
     }
@@ -150,7 +167,8 @@ impl Columns {
             Some(ms) if header.find_any(&TIME_NAMES).is_none() => column(ms, 1e3, 0.0),
             _ => column(header.need("test time", &TIME_NAMES)?, 1e6, 0.0),
         };
-        let surface = header.find_any(&["Surface Temperature / degC", "surface_temperature_celsius"]);
+        let surface =
+            header.find_any(&["Surface Temperature / degC", "surface_temperature_celsius"]);
         let channels = (1..=MAX_TEMPERATURES).filter_map(|t| {
             header
                 .find(&format!("Temperature T{t} / degC"))
@@ -163,14 +181,24 @@ impl Columns {
         });
         Ok(Self {
             time,
-            current: column(header.need("current", &["Current / A", "current_ampere"])?, 1e6, 0.0),
-            voltage: column(header.need("voltage", &["Voltage / V", "voltage_volt"])?, 1e6, 0.0),
+            current: column(
+                header.need("current", &["Current / A", "current_ampere"])?,
+                1e6,
+                0.0,
+            ),
+            voltage: column(
+                header.need("voltage", &["Voltage / V", "voltage_volt"])?,
+                1e6,
+                0.0,
+            ),
             temperatures: channels
                 .chain(surface)
                 .map(|index| column(index, 1e3, ZERO_CELSIUS_MK))
                 .collect(),
             cells: cells.map(|index| column(index, 1e6, 0.0)).collect(),
-            step: header.find_any(&STEP_NAMES).map(|index| column(index, 1.0, 0.0)),
+            step: header
+                .find_any(&STEP_NAMES)
+                .map(|index| column(index, 1.0, 0.0)),
             cycle: header
                 .find_any(&["Cycle Count / 1", "cycle_count"])
                 .map(|index| column(index, 1.0, 0.0)),
@@ -180,7 +208,13 @@ impl Columns {
     fn mapped(header: &Header, mapped: &MappedColumns) -> Result<Self, CsvError> {
         let plain = |name: &str, factor: f64, offset: f64| -> Result<Column, CsvError> {
             let index = header.need(name, &[name])?;
-            Ok(Column { index, name: name.to_owned(), factor, offset, values: Vec::new() })
+            Ok(Column {
+                index,
+                name: name.to_owned(),
+                factor,
+                offset,
+                values: Vec::new(),
+            })
         };
         let scaled = |m: &MappedColumn| plain(&m.name, m.factor, m.offset);
         let whole = |name: &Option<String>| name.as_ref().map(|n| plain(n, 1.0, 0.0)).transpose();
@@ -188,8 +222,16 @@ impl Columns {
             time: scaled(&mapped.time)?,
             current: scaled(&mapped.current)?,
             voltage: scaled(&mapped.voltage)?,
-            temperatures: mapped.temperatures.iter().map(scaled).collect::<Result<_, _>>()?,
-            cells: mapped.cell_voltages.iter().map(scaled).collect::<Result<_, _>>()?,
+            temperatures: mapped
+                .temperatures
+                .iter()
+                .map(scaled)
+                .collect::<Result<_, _>>()?,
+            cells: mapped
+                .cell_voltages
+                .iter()
+                .map(scaled)
+                .collect::<Result<_, _>>()?,
             step: whole(&mapped.step)?,
             cycle: whole(&mapped.cycle)?,
         })
@@ -202,12 +244,21 @@ impl Columns {
         let before = self.time.values.last().copied();
         let one = [&mut self.time, &mut self.current, &mut self.voltage];
         let rest = self.temperatures.iter_mut().chain(&mut self.cells);
-        for column in one.into_iter().chain(rest).chain(&mut self.step).chain(&mut self.cycle) {
+        for column in one
+            .into_iter()
+            .chain(rest)
+            .chain(&mut self.step)
+            .chain(&mut self.cycle)
+        {
             column.push(row, line, comma)?;
         }
         match (before, self.time.values.last()) {
             (Some(before_us), Some(&now_us)) if now_us < before_us => {
-                Err(CsvError::TimeBackwards { line, before_us, now_us })
+                Err(CsvError::TimeBackwards {
+                    line,
+                    before_us,
+                    now_us,
+                })
             }
             _ => Ok(()),
         }
@@ -221,7 +272,10 @@ impl Columns {
             voltage_uv: self.voltage.values,
             temperature_mk: values(self.temperatures),
             cell_voltage_uv: values(self.cells),
-            step: self.step.map(|c| c.values).filter(|steps| !counts_rows(steps)),
+            step: self
+                .step
+                .map(|c| c.values)
+                .filter(|steps| !counts_rows(steps)),
             cycle: self.cycle.map(|c| c.values),
         };
         if columns.time_us.is_empty() {
@@ -260,14 +314,23 @@ impl Column {
 /// Whether a step column counts the points inside each step instead of the steps: the Battery Data
 /// Format calls a point counter `Step Index`, and older files use the same name for the step.
 fn counts_rows(steps: &[i64]) -> bool {
-    let changes = steps.windows(2).filter(|pair| pair.first() != pair.last()).count();
+    let changes = steps
+        .windows(2)
+        .filter(|pair| pair.first() != pair.last())
+        .count();
     changes * 2 > steps.len()
 }
 
 const TIME_NAMES: [&str; 2] = ["Test Time / s", "test_time_second"];
 /// In order of preference: a count of steps says more than the number of a step that may repeat.
-const STEP_NAMES: [&str; 6] =
-    ["Step Count / 1", "step_count", "Step ID / 1", "step_id", "Step Index / 1", "step_index"];
+const STEP_NAMES: [&str; 6] = [
+    "Step Count / 1",
+    "step_count",
+    "Step ID / 1",
+    "step_id",
+    "Step Index / 1",
+    "step_index",
+];
 
 /// Refuses a line that is longer than any table's, before it fills the memory.
 struct LineLimit<R> {
@@ -331,7 +394,9 @@ pub enum CsvError {
         column: String,
     },
     /// More columns than are read.
-    #[error("the table has too many columns ({found}); at most {MAX_COLUMNS} are read, among them {MAX_TEMPERATURES} temperatures and {MAX_CELLS} cells")]
+    #[error(
+        "the table has too many columns ({found}); at most {MAX_COLUMNS} are read, among them {MAX_TEMPERATURES} temperatures and {MAX_CELLS} cells"
+    )]
     TooManyColumns {
         /// Columns found.
         found: usize,
@@ -390,7 +455,11 @@ pub enum CsvError {
 }
 
 fn list(names: &[String]) -> String {
-    names.iter().map(|n| format!("«{n}»")).collect::<Vec<_>>().join(", ")
+    names
+        .iter()
+        .map(|n| format!("«{n}»"))
+        .collect::<Vec<_>>()
+        .join(", ")
 }
 
 fn seconds(us: i64) -> f64 {
@@ -449,19 +518,40 @@ mod tests {
         let text = bad("0,3.3,1\n1,three,1\n");
         assert_eq!(
             text,
-            CsvError::NotANumber { line: 3, column: "Voltage / V".into(), text: "three".into() }
+            CsvError::NotANumber {
+                line: 3,
+                column: "Voltage / V".into(),
+                text: "three".into()
+            }
         );
         for cell in ["", "NaN", "inf", "1e40", "3,3"] {
             let refused = bad(&format!("0,\"{cell}\",1\n"));
-            assert!(matches!(refused, CsvError::NotANumber { line: 2, .. }), "{cell}: {refused}");
+            assert!(
+                matches!(refused, CsvError::NotANumber { line: 2, .. }),
+                "{cell}: {refused}"
+            );
         }
         assert_eq!(
             bad("0,3,1\n5,3,1\n4.5,3,1\n"),
-            CsvError::TimeBackwards { line: 4, before_us: 5_000_000, now_us: 4_500_000 }
+            CsvError::TimeBackwards {
+                line: 4,
+                before_us: 5_000_000,
+                now_us: 4_500_000
+            }
         );
-        assert_eq!(bad("0,3\n"), CsvError::Ragged { line: 2, found: 2, expected: 3 });
+        assert_eq!(
+            bad("0,3\n"),
+            CsvError::Ragged {
+                line: 2,
+                found: 2,
+                expected: 3
+            }
+        );
         assert_eq!(bad(""), CsvError::NoRows);
-        assert_eq!(bad("0,3,1\n"), CsvError::Trace(TraceError::RowCount { rows: 1 }));
+        assert_eq!(
+            bad("0,3,1\n"),
+            CsvError::Trace(TraceError::RowCount { rows: 1 })
+        );
         assert_eq!(read(""), Err(CsvError::Empty));
     }
 
@@ -471,7 +561,12 @@ mod tests {
         assert!(matches!(&refused, CsvError::MissingColumn { column, .. } if column == "voltage"));
         assert!(refused.to_string().contains("«Voltage / V»"), "{refused}");
         let refused = read("Voltage / V,Current / A,voltage / v,Test Time / s\n").unwrap_err();
-        assert_eq!(refused, CsvError::RepeatedColumn { column: "Voltage / V".into() });
+        assert_eq!(
+            refused,
+            CsvError::RepeatedColumn {
+                column: "Voltage / V".into()
+            }
+        );
     }
 
     #[test]
@@ -483,7 +578,12 @@ mod tests {
             Err(CsvError::LineTooLong { line: 3 })
         );
         let wide = vec!["c"; MAX_COLUMNS + 1].join(",");
-        assert_eq!(read(&wide), Err(CsvError::TooManyColumns { found: MAX_COLUMNS + 1 }));
+        assert_eq!(
+            read(&wide),
+            Err(CsvError::TooManyColumns {
+                found: MAX_COLUMNS + 1
+            })
+        );
     }
 
     #[test]

@@ -74,21 +74,32 @@ fn change(f: &mut Fields, kind: EventKind) -> Result<UnitChange, FormError> {
         EventKind::Installed => {
             let registration = name(f, "registration")?;
             let position = f.text("position")?;
-            UnitChange::Installed(OnWing { position: f.need("position", position)?, registration })
+            UnitChange::Installed(OnWing {
+                position: f.need("position", position)?,
+                registration,
+            })
         }
         EventKind::Removed => UnitChange::Removed {
             reason: remark(f, "reason")?,
             registration: name(f, "registration")?,
         },
-        EventKind::Received => UnitChange::Received { place: name(f, "place")? },
+        EventKind::Received => UnitChange::Received {
+            place: name(f, "place")?,
+        },
         EventKind::Shipped => UnitChange::Shipped {
             to: name(f, "to")?,
             soc_ppm: f.quantity("soc_percent", Ppm::from_percent)?,
         },
-        EventKind::Stored => UnitChange::Stored { place: name(f, "place")? },
+        EventKind::Stored => UnitChange::Stored {
+            place: name(f, "place")?,
+        },
         EventKind::StorageChargeDue => UnitChange::StorageChargeDue,
-        EventKind::Repaired => UnitChange::Repaired { work: remark(f, "work")? },
-        EventKind::Retired => UnitChange::Retired { reason: remark(f, "reason")? },
+        EventKind::Repaired => UnitChange::Repaired {
+            work: remark(f, "work")?,
+        },
+        EventKind::Retired => UnitChange::Retired {
+            reason: remark(f, "reason")?,
+        },
         EventKind::Transferred => UnitChange::Transferred { to: name(f, "to")? },
     })
 }
@@ -119,7 +130,12 @@ mod tests {
         let refused = parse(r#", "event": "stored", "place": "Shelf 4", "reason": "winter""#);
         assert!(matches!(refused, Err(FormError::Unknown { field, .. }) if field == "reason"));
         let refused = parse(r#", "event": "removed", "registration": "ZZ-FJA""#);
-        assert_eq!(refused, Err(FormError::Missing { field: "reason".into() }));
+        assert_eq!(
+            refused,
+            Err(FormError::Missing {
+                field: "reason".into()
+            })
+        );
     }
 
     #[test]

@@ -39,21 +39,32 @@ impl Fields {
         if let Some(field) = object.repeated {
             return Err(FormError::Repeated { field });
         }
-        Ok(Self { values: object.values, ..Self::default() })
+        Ok(Self {
+            values: object.values,
+            ..Self::default()
+        })
     }
 
     /// Fields that did not come from a file: flags of the command line.
     pub fn from_pairs(pairs: impl IntoIterator<Item = (&'static str, Option<Value>)>) -> Self {
-        let values =
-            pairs.into_iter().filter_map(|(k, v)| v.map(|v| (k.to_owned(), v))).collect();
-        Self { values, ..Self::default() }
+        let values = pairs
+            .into_iter()
+            .filter_map(|(k, v)| v.map(|v| (k.to_owned(), v)))
+            .collect();
+        Self {
+            values,
+            ..Self::default()
+        }
     }
 
     /// Takes a field of any JSON type that `T` reads.
     ///
     /// # Errors
     /// [`FormError::Value`] if the value does not fit.
-    pub fn take<T: DeserializeOwned>(&mut self, name: &'static str) -> Result<Option<T>, FormError> {
+    pub fn take<T: DeserializeOwned>(
+        &mut self,
+        name: &'static str,
+    ) -> Result<Option<T>, FormError> {
         self.asked.push(name);
         match self.values.remove(name) {
             None | Some(Value::Null) => Ok(None),
@@ -72,8 +83,12 @@ impl Fields {
         T: FromStr,
         T::Err: fmt::Display,
     {
-        let Some(raw) = self.take::<String>(name)? else { return Ok(None) };
-        raw.parse().map(Some).map_err(|e: T::Err| self.value_error(name, &e))
+        let Some(raw) = self.take::<String>(name)? else {
+            return Ok(None);
+        };
+        raw.parse()
+            .map(Some)
+            .map_err(|e: T::Err| self.value_error(name, &e))
     }
 
     /// Takes a number and makes a quantity of it.
@@ -85,7 +100,9 @@ impl Fields {
         name: &'static str,
         make: fn(f64) -> Result<Q, QuantityError>,
     ) -> Result<Option<Q>, FormError> {
-        let Some(number) = self.take::<f64>(name)? else { return Ok(None) };
+        let Some(number) = self.take::<f64>(name)? else {
+            return Ok(None);
+        };
         make(number).map(Some).map_err(|e| {
             if number < 0.0 {
                 self.value_error(name, &format!("{number} is negative; this value cannot be"))
@@ -115,7 +132,9 @@ impl Fields {
     /// # Errors
     /// [`FormError::Value`] if it is no list of objects.
     pub fn objects(&mut self, name: &'static str) -> Result<Vec<Self>, FormError> {
-        let raw = self.take::<Vec<BTreeMap<String, Value>>>(name)?.unwrap_or_default();
+        let raw = self
+            .take::<Vec<BTreeMap<String, Value>>>(name)?
+            .unwrap_or_default();
         let wrap = |(index, values)| Self {
             values,
             asked: Vec::new(),
@@ -130,7 +149,11 @@ impl Fields {
     /// [`FormError::Value`] if it is no object.
     pub fn object(&mut self, name: &'static str) -> Result<Option<Self>, FormError> {
         let raw = self.take::<BTreeMap<String, Value>>(name)?;
-        Ok(raw.map(|values| Self { values, asked: Vec::new(), within: Some(name.to_owned()) }))
+        Ok(raw.map(|values| Self {
+            values,
+            asked: Vec::new(),
+            within: Some(name.to_owned()),
+        }))
     }
 
     /// The value, or the error that the field is missing.
@@ -138,12 +161,17 @@ impl Fields {
     /// # Errors
     /// [`FormError::Missing`].
     pub fn need<T>(&self, name: &'static str, value: Option<T>) -> Result<T, FormError> {
-        value.ok_or_else(|| FormError::Missing { field: self.full(name) })
+        value.ok_or_else(|| FormError::Missing {
+            field: self.full(name),
+        })
     }
 
     /// An error of this form about one field.
     pub fn value_error(&self, name: &str, why: &dyn fmt::Display) -> FormError {
-        FormError::Value { field: self.full(name), why: why.to_string() }
+        FormError::Value {
+            field: self.full(name),
+            why: why.to_string(),
+        }
     }
 
     /// Ends the form: every field must have been taken.
@@ -151,9 +179,14 @@ impl Fields {
     /// # Errors
     /// [`FormError::Unknown`] with the field that was probably meant.
     pub fn finish(self) -> Result<(), FormError> {
-        let Some(field) = self.values.keys().next() else { return Ok(()) };
+        let Some(field) = self.values.keys().next() else {
+            return Ok(());
+        };
         let meant = nearest(field, &self.asked).map(str::to_owned);
-        Err(FormError::Unknown { field: self.full(field), meant })
+        Err(FormError::Unknown {
+            field: self.full(field),
+            meant,
+        })
     }
 
     fn full(&self, name: &str) -> String {
@@ -166,8 +199,10 @@ impl Fields {
 
 /// The known name that `field` was probably meant to be.
 fn nearest<'a>(field: &str, known: &[&'a str]) -> Option<&'a str> {
-    let by_beginning =
-        known.iter().find(|k| k.starts_with(field) || field.starts_with(**k)).copied();
+    let by_beginning = known
+        .iter()
+        .find(|k| k.starts_with(field) || field.starts_with(**k))
+        .copied();
     by_beginning.or_else(|| {
         known
             .iter()
@@ -187,7 +222,11 @@ fn distance(a: &str, b: &str) -> usize {
         for ((j, cb), above) in b.iter().enumerate().zip(row.iter().skip(1)) {
             let diagonal = row.get(j).copied().unwrap_or_default();
             let left = next.last().copied().unwrap_or_default();
-            next.push((diagonal + usize::from(ca != *cb)).min(left + 1).min(above + 1));
+            next.push(
+                (diagonal + usize::from(ca != *cb))
+                    .min(left + 1)
+                    .min(above + 1),
+            );
         }
         row = next;
     }
@@ -208,7 +247,10 @@ impl<'de> serde::Deserialize<'de> for Object {
                 f.write_str("one JSON object")
             }
             fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<Object, A::Error> {
-                let mut object = Object { values: BTreeMap::new(), repeated: None };
+                let mut object = Object {
+                    values: BTreeMap::new(),
+                    repeated: None,
+                };
                 while let Some((key, value)) = map.next_entry::<String, Value>()? {
                     if object.values.insert(key.clone(), value).is_some() {
                         object.repeated = Some(key);
@@ -272,7 +314,9 @@ pub enum FormError {
 }
 
 fn meant_words(meant: Option<&str>) -> String {
-    meant.map(|m| format!("; «{m}» may be meant")).unwrap_or_default()
+    meant
+        .map(|m| format!("; «{m}» may be meant"))
+        .unwrap_or_default()
 }
 
 #[cfg(test)]
@@ -283,37 +327,60 @@ mod tests {
     #[test]
     fn a_misspelt_field_is_refused_with_the_one_that_was_meant() {
         let mut fields = Fields::parse(br#"{"capacity": 40}"#).unwrap();
-        fields.quantity("capacity_ah", MicroAmpHours::from_amp_hours).unwrap();
+        fields
+            .quantity("capacity_ah", MicroAmpHours::from_amp_hours)
+            .unwrap();
         let refused = fields.finish().unwrap_err();
         assert_eq!(
             refused,
-            FormError::Unknown { field: "capacity".into(), meant: Some("capacity_ah".into()) }
+            FormError::Unknown {
+                field: "capacity".into(),
+                meant: Some("capacity_ah".into())
+            }
         );
         let mut fields = Fields::parse(br#"{"seriel": "1"}"#).unwrap();
         fields.text::<String>("serial").unwrap();
-        assert!(fields.finish().unwrap_err().to_string().contains("«serial» may be meant"));
+        assert!(
+            fields
+                .finish()
+                .unwrap_err()
+                .to_string()
+                .contains("«serial» may be meant")
+        );
     }
 
     #[test]
     fn a_field_that_stands_twice_is_refused() {
         let refused = Fields::parse(br#"{"slot": 1, "slot": 2}"#).unwrap_err();
-        assert_eq!(refused, FormError::Repeated { field: "slot".into() });
+        assert_eq!(
+            refused,
+            FormError::Repeated {
+                field: "slot".into()
+            }
+        );
     }
 
     #[test]
     fn negative_and_textual_numbers_are_refused_by_field() {
         let mut fields = Fields::parse(br#"{"capacity_ah": -1, "energy_wh": "12,5"}"#).unwrap();
-        let refused = fields.quantity("capacity_ah", MicroAmpHours::from_amp_hours).unwrap_err();
+        let refused = fields
+            .quantity("capacity_ah", MicroAmpHours::from_amp_hours)
+            .unwrap_err();
         assert!(refused.to_string().contains("«capacity_ah»"), "{refused}");
         assert!(refused.to_string().contains("negative"), "{refused}");
-        let refused = fields.quantity("energy_wh", MicroAmpHours::from_amp_hours).unwrap_err();
+        let refused = fields
+            .quantity("energy_wh", MicroAmpHours::from_amp_hours)
+            .unwrap_err();
         assert!(matches!(refused, FormError::Value { field, .. } if field == "energy_wh"));
     }
 
     #[test]
     fn what_is_no_object_is_refused_with_line_and_column() {
         for bad in [&b""[..], b"[]", b"{", b"{\"a\": 1}}", b"\xff", b"nul"] {
-            assert!(matches!(Fields::parse(bad), Err(FormError::Json { .. })), "{bad:?}");
+            assert!(
+                matches!(Fields::parse(bad), Err(FormError::Json { .. })),
+                "{bad:?}"
+            );
         }
     }
 }

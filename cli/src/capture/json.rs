@@ -53,7 +53,11 @@ pub fn parse_test(bytes: &[u8]) -> Result<TestForm, FormError> {
         flight_minutes: f.quantity("flight_hours", FlightMinutes::from_hours)?,
         unit_temperature_mk: f.quantity("unit_celsius", MilliKelvin::from_celsius)?,
     };
-    let form = TestForm { operator: f.text("operator")?, remark: f.text("remark")?, record };
+    let form = TestForm {
+        operator: f.text("operator")?,
+        remark: f.text("remark")?,
+        record,
+    };
     f.finish()?;
     Ok(form)
 }
@@ -90,9 +94,16 @@ fn slot(f: &mut Fields) -> Result<Option<u16>, FormError> {
 fn on_wing(f: &mut Fields) -> Result<Option<OnWing>, FormError> {
     match (f.text("position")?, f.text("registration")?) {
         (None, None) => Ok(None),
-        (Some(position), Some(registration)) => Ok(Some(OnWing { position, registration })),
-        (None, Some(_)) => Err(FormError::Missing { field: "position".into() }),
-        (Some(_), None) => Err(FormError::Missing { field: "registration".into() }),
+        (Some(position), Some(registration)) => Ok(Some(OnWing {
+            position,
+            registration,
+        })),
+        (None, Some(_)) => Err(FormError::Missing {
+            field: "position".into(),
+        }),
+        (Some(_), None) => Err(FormError::Missing {
+            field: "registration".into(),
+        }),
     }
 }
 
@@ -112,9 +123,13 @@ fn resistance(f: &mut Fields) -> Result<Option<Resistance>, FormError> {
     let frequency_hz = f.take::<f64>("resistance_frequency_hz")?;
     match (value, method) {
         (None, None) if frequency_hz.is_none() => Ok(None),
-        (None, _) => Err(FormError::Missing { field: "resistance_mohm".into() }),
+        (None, _) => Err(FormError::Missing {
+            field: "resistance_mohm".into(),
+        }),
         // Two methods are never compared, so a value without its method is worth nothing.
-        (Some(_), None) => Err(FormError::Missing { field: "resistance_method".into() }),
+        (Some(_), None) => Err(FormError::Missing {
+            field: "resistance_method".into(),
+        }),
         (Some(uohm), Some(method)) => {
             let frequency_millihertz = match frequency_hz {
                 None => None,
@@ -124,7 +139,11 @@ fn resistance(f: &mut Fields) -> Result<Option<Resistance>, FormError> {
                     return Err(f.value_error("resistance_frequency_hz", &why));
                 }
             };
-            Ok(Some(Resistance { uohm, method, frequency_millihertz }))
+            Ok(Some(Resistance {
+                uohm,
+                method,
+                frequency_millihertz,
+            }))
         }
     }
 }
@@ -164,7 +183,10 @@ mod tests {
         assert_eq!((r.purpose, r.slot), (Purpose::PeriodicCheck, Some(3)));
         assert_eq!(r.declared.capacity_uah.unwrap().raw(), 43_200_000);
         let resistance = r.declared.resistance.as_ref().unwrap();
-        assert_eq!((resistance.uohm.raw(), resistance.method), (14_773, ResistanceMethod::Ac));
+        assert_eq!(
+            (resistance.uohm.raw(), resistance.method),
+            (14_773, ResistanceMethod::Ac)
+        );
         assert_eq!(resistance.frequency_millihertz, Some(1_000_000));
         assert_eq!(r.unit_temperature_mk.unwrap().raw(), 295_150);
         assert_eq!(r.flight_minutes.unwrap().raw(), 48_750);
@@ -174,9 +196,16 @@ mod tests {
 
     #[test]
     fn what_a_test_cannot_do_without_is_named_when_missing() {
-        for field in ["mfr", "part", "serial", "purpose", "started", "ended", "position"] {
+        for field in [
+            "mfr", "part", "serial", "purpose", "started", "ended", "position",
+        ] {
             let refused = parse_test(&without(field)).unwrap_err();
-            assert_eq!(refused, FormError::Missing { field: field.into() });
+            assert_eq!(
+                refused,
+                FormError::Missing {
+                    field: field.into()
+                }
+            );
         }
     }
 
@@ -194,13 +223,21 @@ mod tests {
             ("faults", serde_json::json!([1])),
         ] {
             let refused = parse_test(&with(field, bad)).unwrap_err();
-            assert!(matches!(&refused, FormError::Value { field: f, .. } if f == field), "{refused}");
+            assert!(
+                matches!(&refused, FormError::Value { field: f, .. } if f == field),
+                "{refused}"
+            );
         }
     }
 
     #[test]
     fn a_resistance_needs_its_method() {
         let refused = parse_test(&without("resistance_method")).unwrap_err();
-        assert_eq!(refused, FormError::Missing { field: "resistance_method".into() });
+        assert_eq!(
+            refused,
+            FormError::Missing {
+                field: "resistance_method".into()
+            }
+        );
     }
 }

@@ -19,7 +19,11 @@ pub struct Mapping {
 
 impl Default for Mapping {
     fn default() -> Self {
-        Self { separator: b',', decimal_comma: false, columns: None }
+        Self {
+            separator: b',',
+            decimal_comma: false,
+            columns: None,
+        }
     }
 }
 
@@ -77,7 +81,12 @@ impl Quantity {
     /// Units with factor and offset to the stored scale: µs, µA, µV, mK.
     fn units(self) -> &'static [(&'static str, f64, f64)] {
         match self {
-            Self::Time => &[("s", 1e6, 0.0), ("ms", 1e3, 0.0), ("min", 60e6, 0.0), ("h", 3600e6, 0.0)],
+            Self::Time => &[
+                ("s", 1e6, 0.0),
+                ("ms", 1e3, 0.0),
+                ("min", 60e6, 0.0),
+                ("h", 3600e6, 0.0),
+            ],
             Self::Current => &[("A", 1e6, 0.0), ("mA", 1e3, 0.0), ("uA", 1.0, 0.0)],
             Self::Voltage => &[("V", 1e6, 0.0), ("mV", 1e3, 0.0), ("uV", 1.0, 0.0)],
             // 1 °F step is 5/9 K; 0 °F is 459.67 × 5/9 K.
@@ -112,7 +121,11 @@ pub fn parse_mapping(bytes: &[u8]) -> Result<Mapping, FormError> {
         cycle: f.take("cycle")?,
     };
     f.finish()?;
-    Ok(Mapping { separator, decimal_comma, columns: Some(columns) })
+    Ok(Mapping {
+        separator,
+        decimal_comma,
+        columns: Some(columns),
+    })
 }
 
 fn separator(f: &mut Fields) -> Result<u8, FormError> {
@@ -141,7 +154,10 @@ fn many(
     name: &'static str,
     quantity: Quantity,
 ) -> Result<Vec<MappedColumn>, FormError> {
-    f.objects(name)?.into_iter().map(|inner| column(inner, quantity)).collect()
+    f.objects(name)?
+        .into_iter()
+        .map(|inner| column(inner, quantity))
+        .collect()
 }
 
 fn column(mut f: Fields, quantity: Quantity) -> Result<MappedColumn, FormError> {
@@ -163,7 +179,11 @@ fn column(mut f: Fields, quantity: Quantity) -> Result<MappedColumn, FormError> 
         }
     }
     f.finish()?;
-    Ok(MappedColumn { name, factor, offset: *offset })
+    Ok(MappedColumn {
+        name,
+        factor,
+        offset: *offset,
+    })
 }
 
 #[cfg(test)]
@@ -184,14 +204,25 @@ mod tests {
         assert_eq!(columns.time.factor, 60e6);
         assert_eq!(columns.current.factor, -1e3);
         let f = &columns.temperatures[0];
-        assert!((32.0 * f.factor + f.offset - ZERO_CELSIUS_MK).abs() < 1e-6, "32 °F is 0 °C");
+        assert!(
+            (32.0 * f.factor + f.offset - ZERO_CELSIUS_MK).abs() < 1e-6,
+            "32 °F is 0 °C"
+        );
         assert_eq!(columns.step.as_deref(), Some("Schritt"));
     }
 
     #[test]
     fn the_sign_of_the_current_is_never_guessed() {
-        let refused = parse_mapping(GOOD.replace(r#", "sign": "positive_discharges""#, "").as_bytes());
-        assert_eq!(refused, Err(FormError::Missing { field: "current.sign".into() }));
+        let refused = parse_mapping(
+            GOOD.replace(r#", "sign": "positive_discharges""#, "")
+                .as_bytes(),
+        );
+        assert_eq!(
+            refused,
+            Err(FormError::Missing {
+                field: "current.sign".into()
+            })
+        );
     }
 
     #[test]

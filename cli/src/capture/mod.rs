@@ -9,3 +9,4 @@ pub mod fields;
 pub mod json;
 pub mod mapping;
 pub mod sheet;
+pub mod unit_name;

@@ -124,12 +124,20 @@ fn check_order(f: &Fields, sheet: &LimitsSheet) -> Result<(), FormError> {
     if sheet.rated_capacity_uah.raw() == 0 {
         return Err(f.value_error("rated_capacity_ah", &"it is zero"));
     }
-    if sheet.valid_until.is_some_and(|until| until < sheet.valid_from) {
+    if sheet
+        .valid_until
+        .is_some_and(|until| until < sheet.valid_from)
+    {
         return Err(f.value_error("valid_until", &"it lies before valid_from"));
     }
-    let pair = (sheet.capacity_coefficient_ppm_per_k, sheet.reference_temperature_mk);
+    let pair = (
+        sheet.capacity_coefficient_ppm_per_k,
+        sheet.reference_temperature_mk,
+    );
     if matches!(pair, (Some(_), None)) {
-        return Err(FormError::Missing { field: "reference_celsius".into() });
+        return Err(FormError::Missing {
+            field: "reference_celsius".into(),
+        });
     }
     Ok(())
 }
@@ -179,11 +187,17 @@ mod tests {
             let mut form = sheet();
             form[field] = bad;
             let refused = parse(&form).unwrap_err();
-            assert!(matches!(&refused, FormError::Value { field: f, .. } if f == field), "{refused}");
+            assert!(
+                matches!(&refused, FormError::Value { field: f, .. } if f == field),
+                "{refused}"
+            );
         }
         let mut form = sheet();
         form["resistance"][0]["max_ohm"] = json!(1);
         let refused = parse(&form).unwrap_err();
-        assert!(refused.to_string().contains("resistance[0].max_ohm"), "{refused}");
+        assert!(
+            refused.to_string().contains("resistance[0].max_ohm"),
+            "{refused}"
+        );
     }
 }

@@ -60,7 +60,9 @@ pub enum StationError {
         slots: u16,
     },
     /// Every slot holds a test without a receipt.
-    #[error("all {slots} memory slots hold tests for which there is no receipt: the station is locked")]
+    #[error(
+        "all {slots} memory slots hold tests for which there is no receipt: the station is locked"
+    )]
     MemoryFull {
         /// Number of slots.
         slots: u16,

@@ -94,7 +94,13 @@ impl PackedTrace {
         let canonical = trace.to_canonical()?;
         let compressed = trace::compress(&canonical)?;
         let (sha256, _) = trace::digest_compressed(&compressed, trace::MAX_CANONICAL_LEN)?;
-        Ok(Self { reference: TraceRef { rows: trace.rows() as u64, sha256 }, compressed })
+        Ok(Self {
+            reference: TraceRef {
+                rows: trace.rows() as u64,
+                sha256,
+            },
+            compressed,
+        })
     }
 }
 
@@ -137,7 +143,11 @@ impl Station {
             trust: TrustStore::new([new.authority]),
             last_at: None,
         };
-        station.append(head, Record::StationEvent(StationEvent { event, happened_ms }), None)?;
+        station.append(
+            head,
+            Record::StationEvent(StationEvent { event, happened_ms }),
+            None,
+        )?;
         Ok(station)
     }
 
@@ -148,7 +158,9 @@ impl Station {
     pub fn open(dir: &Path, access: Access) -> Result<Self, StationError> {
         let path = dir.join(DATABASE);
         if !path.is_file() {
-            return Err(StationError::NoStation { dir: dir.to_owned() });
+            return Err(StationError::NoStation {
+                dir: dir.to_owned(),
+            });
         }
         let store = match access {
             Access::Read => Store::open_to_read(&path)?,
@@ -159,7 +171,16 @@ impl Station {
         let (frontier, last_at) = replay(&store, &seals)?;
         let receipted = receipted_size(&store, &seals)?;
         let trust = read_trust(&store, &identity.authority)?;
-        Ok(Self { dir: dir.to_owned(), store, identity, frontier, seals, receipted, trust, last_at })
+        Ok(Self {
+            dir: dir.to_owned(),
+            store,
+            identity,
+            frontier,
+            seals,
+            receipted,
+            trust,
+            last_at,
+        })
     }
 
     /// Appends one entry, durable when this returns. A test takes its memory slot.
@@ -191,7 +212,10 @@ impl Station {
         }
         change.commit()?;
         self.grow(&entry);
-        Ok(Appended { index, id: entry.id() })
+        Ok(Appended {
+            index,
+            id: entry.id(),
+        })
     }
 
     /// Seals what is not sealed yet; the last seal covers everything when this returns.
@@ -218,7 +242,9 @@ impl Station {
             change.commit()?;
             self.seals.push(seal);
         }
-        self.seals.last().ok_or_else(|| StationError::Inconsistent { found: "no seal".into() })
+        self.seals.last().ok_or_else(|| StationError::Inconsistent {
+            found: "no seal".into(),
+        })
     }
 
     /// Whether a test may take `slot` now.
@@ -239,7 +265,11 @@ impl Station {
             None => Ok(()),
             Some((_, entry)) => {
                 let what = view::summary(self.entry(*entry)?.record());
-                Err(StationError::SlotTaken { slot, entry: *entry, what })
+                Err(StationError::SlotTaken {
+                    slot,
+                    entry: *entry,
+                    what,
+                })
             }
         }
     }
@@ -250,8 +280,18 @@ impl Station {
     /// [`StationError::Store`].
     pub fn slots(&self) -> Result<Vec<Slot>, StationError> {
         let taken = self.store.slots()?;
-        let holds = |number| taken.iter().find(|(n, _)| *n == number).map(|(_, entry)| *entry);
-        Ok((1..=self.identity.slots).map(|number| Slot { number, entry: holds(number) }).collect())
+        let holds = |number| {
+            taken
+                .iter()
+                .find(|(n, _)| *n == number)
+                .map(|(_, entry)| *entry)
+        };
+        Ok((1..=self.identity.slots)
+            .map(|number| Slot {
+                number,
+                entry: holds(number),
+            })
+            .collect())
     }
 
     /// An entry by its index.
@@ -259,7 +299,10 @@ impl Station {
     /// # Errors
     /// [`StationError::NoSuchEntry`].
     pub fn entry(&self, index: u64) -> Result<Entry, StationError> {
-        let bytes = self.store.entry(index)?.ok_or_else(|| self.no_such(index.to_string()))?;
+        let bytes = self
+            .store
+            .entry(index)?
+            .ok_or_else(|| self.no_such(index.to_string()))?;
         Ok(Entry::parse(&bytes)?)
     }
 
@@ -269,7 +312,10 @@ impl Station {
     /// [`StationError::NoSuchEntry`].
     pub fn find(&self, wanted: &str) -> Result<u64, StationError> {
         if let Ok(id) = wanted.parse::<EntryId>() {
-            return self.store.index_of(id)?.ok_or_else(|| self.no_such(wanted.into()));
+            return self
+                .store
+                .index_of(id)?
+                .ok_or_else(|| self.no_such(wanted.into()));
         }
         match wanted.parse::<u64>() {
             Ok(index) if index < self.size() => Ok(index),
@@ -303,7 +349,11 @@ impl Station {
 
     /// What to write down about the clock: it is doubtful if it runs behind the last entry.
     pub fn clock_quality(&self, now: Instant, claimed: ClockQuality) -> ClockQuality {
-        if self.last_at.is_some_and(|last| now < last) { ClockQuality::Doubtful } else { claimed }
+        if self.last_at.is_some_and(|last| now < last) {
+            ClockQuality::Doubtful
+        } else {
+            claimed
+        }
     }
 
     /// The station's log.
@@ -365,7 +415,10 @@ impl Station {
     }
 
     fn no_such(&self, wanted: String) -> StationError {
-        StationError::NoSuchEntry { wanted, size: self.size() }
+        StationError::NoSuchEntry {
+            wanted,
+            size: self.size(),
+        }
     }
 }
 
@@ -382,7 +435,10 @@ fn read_seals(store: &Store, key: &PublicKey) -> Result<Vec<Seal>, StationError>
             }
         };
         if !follows {
-            let found = format!("seal {} does not follow the one before it", seal.content().seq);
+            let found = format!(
+                "seal {} does not follow the one before it",
+                seal.content().seq
+            );
             return Err(StationError::Inconsistent { found });
         }
         seals.push(seal);
@@ -423,7 +479,11 @@ fn replay(store: &Store, seals: &[Seal]) -> Result<(Frontier, Option<Instant>), 
         );
         return Err(StationError::Inconsistent { found });
     }
-    let last_at = if last.is_empty() { None } else { Some(Entry::parse(&last)?.head().at) };
+    let last_at = if last.is_empty() {
+        None
+    } else {
+        Some(Entry::parse(&last)?.head().at)
+    };
     Ok((frontier, last_at))
 }
 
@@ -444,7 +504,9 @@ fn receipted_size(store: &Store, seals: &[Seal]) -> Result<u64, StationError> {
 fn read_trust(store: &Store, authority: &PublicKey) -> Result<TrustStore, StationError> {
     let mut trust = TrustStore::new([*authority]);
     for sign1 in store.statements()? {
-        trust.add(&sign1).map_err(|e| StoreError::Damaged(e.to_string()))?;
+        trust
+            .add(&sign1)
+            .map_err(|e| StoreError::Damaged(e.to_string()))?;
     }
     Ok(trust)
 }

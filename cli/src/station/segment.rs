@@ -36,11 +36,17 @@ impl Station {
             return Err(StationError::NothingToPack { size: self.size() });
         }
         let mut frontier = Frontier::new();
-        self.store.entries(0, from, |_, bytes| -> Result<(), StationError> {
-            frontier.push(leaf_hash(bytes));
-            Ok(())
-        })?;
-        Ok(SegmentPlan { from, to, with_traces, frontier })
+        self.store
+            .entries(0, from, |_, bytes| -> Result<(), StationError> {
+                frontier.push(leaf_hash(bytes));
+                Ok(())
+            })?;
+        Ok(SegmentPlan {
+            from,
+            to,
+            with_traces,
+            frontier,
+        })
     }
 
     /// Writes the planned segment; `progress` is told of every entry.
@@ -53,26 +59,35 @@ impl Station {
         out: &mut dyn Write,
         progress: &mut dyn FnMut(),
     ) -> io::Result<()> {
-        let start = SegmentStart { key: self.key(), frontier: &plan.frontier, to: plan.to };
+        let start = SegmentStart {
+            key: self.key(),
+            frontier: &plan.frontier,
+            to: plan.to,
+        };
         let mut writer = SegmentWriter::new(out, &start, self.statements_to_carry())?;
-        let mut seals =
-            self.seals().iter().skip_while(|s| s.content().size <= plan.from).peekable();
-        let written = self.store.entries(plan.from, plan.to, |index, bytes| -> Result<(), Stop> {
-            writer.entry(bytes)?;
-            if plan.with_traces {
-                let entry = Entry::parse(bytes).map_err(io::Error::other)?;
-                if let Some(digest) = trace_of(entry.record())
-                    && let Some(compressed) = self.store.trace(digest)?
-                {
-                    writer.trace(&compressed)?;
+        let mut seals = self
+            .seals()
+            .iter()
+            .skip_while(|s| s.content().size <= plan.from)
+            .peekable();
+        let written = self
+            .store
+            .entries(plan.from, plan.to, |index, bytes| -> Result<(), Stop> {
+                writer.entry(bytes)?;
+                if plan.with_traces {
+                    let entry = Entry::parse(bytes).map_err(io::Error::other)?;
+                    if let Some(digest) = trace_of(entry.record())
+                        && let Some(compressed) = self.store.trace(digest)?
+                    {
+                        writer.trace(&compressed)?;
+                    }
                 }
-            }
-            if let Some(seal) = seals.next_if(|s| s.content().size == index + 1) {
-                writer.seal(seal)?;
-            }
-            progress();
-            Ok(())
-        });
+                if let Some(seal) = seals.next_if(|s| s.content().size == index + 1) {
+                    writer.seal(seal)?;
+                }
+                progress();
+                Ok(())
+            });
         written.map_err(|Stop(e)| e)?;
         writer.finish()?;
         Ok(())
@@ -81,12 +96,14 @@ impl Station {
     /// What a reader needs to judge the segment: its authority, this key's standing, signers.
     fn statements_to_carry(&self) -> impl Iterator<Item = &Statement> {
         let own = self.log();
-        self.trust().statements().filter(move |s| match &s.content().body {
-            StatementBody::Founded { .. } | StatementBody::AuthorityTrusted { .. } => true,
-            StatementBody::Enrolled(e) => e.role == Role::Person || LogId::of(&e.key) == own,
-            StatementBody::Revoked { log, .. } => *log == own,
-            _ => false,
-        })
+        self.trust()
+            .statements()
+            .filter(move |s| match &s.content().body {
+                StatementBody::Founded { .. } | StatementBody::AuthorityTrusted { .. } => true,
+                StatementBody::Enrolled(e) => e.role == Role::Person || LogId::of(&e.key) == own,
+                StatementBody::Revoked { log, .. } => *log == own,
+                _ => false,
+            })
     }
 }
 

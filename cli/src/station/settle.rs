@@ -56,12 +56,24 @@ impl Station {
         let statements = take_over(&signed, &mut trust)?;
         let receipted = self.check_receipts(verified.receipts())?;
         let covered = |(_, entry): &(u16, u64)| *entry < receipted;
-        let freed: Vec<u16> =
-            self.store.slots()?.into_iter().filter(covered).map(|(slot, _)| slot).collect();
-        let entry = if freed.is_empty() { None } else { Some(memory_emptied(head, &freed)?) };
+        let freed: Vec<u16> = self
+            .store
+            .slots()?
+            .into_iter()
+            .filter(covered)
+            .map(|(slot, _)| slot)
+            .collect();
+        let entry = if freed.is_empty() {
+            None
+        } else {
+            Some(memory_emptied(head, &freed)?)
+        };
 
         let index = self.size();
-        let mut settled = Settled { freed, ..Settled::default() };
+        let mut settled = Settled {
+            freed,
+            ..Settled::default()
+        };
         settled.adopted.ignored = verified.statements_ignored();
         let change = self.store.change()?;
         for statement in statements {
@@ -100,8 +112,14 @@ impl Station {
     fn check_receipts(&self, receipts: &[VerifiedReceipt]) -> Result<u64, StationError> {
         let mut size = self.receipted;
         for receipt in receipts {
-            if !self.seals.iter().any(|s| s.digest() == receipt.seal_digest()) {
-                return Err(StationError::ForeignSeal { size: receipt.seal().size });
+            if !self
+                .seals
+                .iter()
+                .any(|s| s.digest() == receipt.seal_digest())
+            {
+                return Err(StationError::ForeignSeal {
+                    size: receipt.seal().size,
+                });
             }
             size = size.max(receipt.seal().size);
         }
@@ -124,11 +142,18 @@ fn take_over(signed: &[Vec<u8>], trust: &mut TrustStore) -> Result<Vec<Statement
 }
 
 fn memory_emptied(head: EntryHead, slots: &[u16]) -> Result<Entry, StationError> {
-    let event = StationChange::MemoryEmptied { slots: slots.to_vec() };
+    let event = StationChange::MemoryEmptied {
+        slots: slots.to_vec(),
+    };
     let happened_ms = head.at;
-    Ok(Entry::new(head, Record::StationEvent(StationEvent { event, happened_ms }))?)
+    Ok(Entry::new(
+        head,
+        Record::StationEvent(StationEvent { event, happened_ms }),
+    )?)
 }
 
 fn inconsistent(e: impl std::fmt::Display) -> StationError {
-    StationError::Inconsistent { found: e.to_string() }
+    StationError::Inconsistent {
+        found: e.to_string(),
+    }
 }

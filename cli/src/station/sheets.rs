@@ -3,7 +3,7 @@
 use super::Station;
 use carrylog_format::ids::StatementDigest;
 use carrylog_format::instant::Date;
-use carrylog_format::record::LimitsSheet;
+use carrylog_format::record::{LimitsSheet, TestRecord};
 use carrylog_format::statement::StatementBody;
 use carrylog_format::unit_id::UnitId;
 
@@ -14,6 +14,13 @@ pub struct SheetInForce {
     pub statement: StatementDigest,
     /// The sheet.
     pub sheet: LimitsSheet,
+}
+
+impl SheetInForce {
+    /// Whether the sheet is for the unit of `test` and in force on the day it ended.
+    pub fn applies(&self, test: &TestRecord) -> bool {
+        applies(&self.sheet, &test.unit, test.ended_ms.date())
+    }
 }
 
 impl Station {
@@ -29,15 +36,21 @@ impl Station {
                 _ => None,
             })
             .max_by_key(|(rank, _, _)| *rank)
-            .map(|(_, statement, sheet)| SheetInForce { statement, sheet: (**sheet).clone() })
+            .map(|(_, statement, sheet)| SheetInForce {
+                statement,
+                sheet: (**sheet).clone(),
+            })
     }
 }
 
 /// Whether a sheet is for the unit's part number and in force on `day`.
-pub(crate) fn applies(sheet: &LimitsSheet, unit: &UnitId, day: Date) -> bool {
+fn applies(sheet: &LimitsSheet, unit: &UnitId, day: Date) -> bool {
     // Same serial on both sides, so that the keys differ only where the part numbers do.
-    let same_part =
-        UnitId { mfr: sheet.mfr.clone(), part: sheet.part.clone(), serial: unit.serial.clone() };
+    let same_part = UnitId {
+        mfr: sheet.mfr.clone(),
+        part: sheet.part.clone(),
+        serial: unit.serial.clone(),
+    };
     same_part.key() == unit.key()
         && sheet.valid_from <= day
         && sheet.valid_until.is_none_or(|until| day <= until)

@@ -99,10 +99,21 @@ impl Store {
     pub(super) fn identity(&self) -> Result<Identity, StoreError> {
         let sql = "SELECT public_key, authority_key, name, slots FROM station";
         let (key, authority, name, slots) = self.db.query_row(sql, [], |row| {
-            Ok((row.get::<_, [u8; 32]>(0)?, row.get::<_, [u8; 32]>(1)?, row.get(2)?, row.get(3)?))
+            Ok((
+                row.get::<_, [u8; 32]>(0)?,
+                row.get::<_, [u8; 32]>(1)?,
+                row.get(2)?,
+                row.get(3)?,
+            ))
         })?;
-        let parse = |raw| PublicKey::from_bytes(raw).map_err(|e| StoreError::Damaged(e.to_string()));
-        Ok(Identity { key: parse(key)?, authority: parse(authority)?, name, slots })
+        let parse =
+            |raw| PublicKey::from_bytes(raw).map_err(|e| StoreError::Damaged(e.to_string()));
+        Ok(Identity {
+            key: parse(key)?,
+            authority: parse(authority)?,
+            name,
+            slots,
+        })
     }
 
     /// Hands out the bytes of entries `from..to` in order.
@@ -114,11 +125,15 @@ impl Store {
     ) -> Result<(), E> {
         let sql = "SELECT idx, bytes FROM entries WHERE idx >= ?1 AND idx < ?2 ORDER BY idx";
         let mut statement = self.db.prepare(sql).map_err(StoreError::from)?;
-        let mut rows = statement.query(params![signed(from), signed(to)]).map_err(StoreError::from)?;
+        let mut rows = statement
+            .query(params![signed(from), signed(to)])
+            .map_err(StoreError::from)?;
         while let Some(row) = rows.next().map_err(StoreError::from)? {
             let index = index_at(row, 0).map_err(StoreError::from)?;
             let bytes = row.get_ref(1).map_err(StoreError::from)?;
-            let bytes = bytes.as_blob().map_err(|e| StoreError::Damaged(e.to_string()))?;
+            let bytes = bytes
+                .as_blob()
+                .map_err(|e| StoreError::Damaged(e.to_string()))?;
             each(index, bytes)?;
         }
         Ok(())
@@ -126,13 +141,19 @@ impl Store {
 
     pub(super) fn entry(&self, index: u64) -> Result<Option<Vec<u8>>, StoreError> {
         let sql = "SELECT bytes FROM entries WHERE idx = ?1";
-        Ok(self.db.query_row(sql, [signed(index)], |row| row.get(0)).optional()?)
+        Ok(self
+            .db
+            .query_row(sql, [signed(index)], |row| row.get(0))
+            .optional()?)
     }
 
     pub(super) fn index_of(&self, id: EntryId) -> Result<Option<u64>, StoreError> {
         let sql = "SELECT idx FROM entries WHERE id = ?1";
         let id = id.hash().as_bytes().as_slice();
-        Ok(self.db.query_row(sql, [id], |row| index_at(row, 0)).optional()?)
+        Ok(self
+            .db
+            .query_row(sql, [id], |row| index_at(row, 0))
+            .optional()?)
     }
 
     /// Signed seals in order.
@@ -143,7 +164,10 @@ impl Store {
     pub(super) fn trace(&self, digest: TraceDigest) -> Result<Option<Vec<u8>>, StoreError> {
         let sql = "SELECT compressed FROM traces WHERE digest = ?1";
         let digest = digest.hash().as_bytes().as_slice();
-        Ok(self.db.query_row(sql, [digest], |row| row.get(0)).optional()?)
+        Ok(self
+            .db
+            .query_row(sql, [digest], |row| row.get(0))
+            .optional()?)
     }
 
     /// Signed statements in the order in which they came.
@@ -158,14 +182,18 @@ impl Store {
 
     /// Slots that are taken, with the entry that each holds.
     pub(super) fn slots(&self) -> Result<Vec<(u16, u64)>, StoreError> {
-        let mut statement = self.db.prepare("SELECT slot, idx FROM slots ORDER BY slot")?;
+        let mut statement = self
+            .db
+            .prepare("SELECT slot, idx FROM slots ORDER BY slot")?;
         let rows = statement.query_map([], |row| Ok((row.get(0)?, index_at(row, 1)?)))?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
     /// Begins a change; nothing of it stands until [`Change::commit`].
     pub(super) fn change(&mut self) -> Result<Change<'_>, StoreError> {
-        Ok(Change { tx: self.db.transaction()? })
+        Ok(Change {
+            tx: self.db.transaction()?,
+        })
     }
 
     fn column(&self, sql: &str) -> Result<Vec<Vec<u8>>, StoreError> {
@@ -180,26 +208,38 @@ impl Change<'_> {
         let sql = "INSERT INTO entries (idx, id, bytes) VALUES (?1, ?2, ?3)";
         let id = entry.id();
         let id = id.hash().as_bytes().as_slice();
-        self.tx.execute(sql, params![signed(index), id, entry.bytes()])?;
+        self.tx
+            .execute(sql, params![signed(index), id, entry.bytes()])?;
         Ok(())
     }
 
     pub(super) fn seal(&self, seal: &Seal) -> Result<(), StoreError> {
         let sql = "INSERT INTO seals (seq, sign1) VALUES (?1, ?2)";
-        self.tx.execute(sql, params![signed(seal.content().seq), seal.sign1()])?;
+        self.tx
+            .execute(sql, params![signed(seal.content().seq), seal.sign1()])?;
         Ok(())
     }
 
     pub(super) fn trace(&self, digest: TraceDigest, compressed: &[u8]) -> Result<(), StoreError> {
         let sql = "INSERT OR IGNORE INTO traces (digest, compressed) VALUES (?1, ?2)";
-        self.tx.execute(sql, params![digest.hash().as_bytes().as_slice(), compressed])?;
+        self.tx.execute(
+            sql,
+            params![digest.hash().as_bytes().as_slice(), compressed],
+        )?;
         Ok(())
     }
 
     /// Whether the statement is new.
-    pub(super) fn statement(&self, digest: StatementDigest, sign1: &[u8]) -> Result<bool, StoreError> {
+    pub(super) fn statement(
+        &self,
+        digest: StatementDigest,
+        sign1: &[u8],
+    ) -> Result<bool, StoreError> {
         let sql = "INSERT OR IGNORE INTO statements (digest, sign1) VALUES (?1, ?2)";
-        Ok(self.tx.execute(sql, params![digest.hash().as_bytes().as_slice(), sign1])? > 0)
+        Ok(self
+            .tx
+            .execute(sql, params![digest.hash().as_bytes().as_slice(), sign1])?
+            > 0)
     }
 
     /// Whether the receipt is new.
@@ -215,7 +255,8 @@ impl Change<'_> {
     }
 
     pub(super) fn free_slot(&self, slot: u16) -> Result<(), StoreError> {
-        self.tx.execute("DELETE FROM slots WHERE slot = ?1", [slot])?;
+        self.tx
+            .execute("DELETE FROM slots WHERE slot = ?1", [slot])?;
         Ok(())
     }
 
