@@ -311,7 +311,9 @@ fn counters(path: &std::path::Path) -> f64 {
     let current = column(path, "Current / A");
     let last = (0..step.len()).filter(|&k| k + 1 == step.len() || step[k + 1] != step[k]);
     // The counter stands still through the rest that follows.
-    last.filter(|&k| current[k] < -1.0).map(|k| counter[k]).sum()
+    last.filter(|&k| current[k] < -1.0)
+        .map(|k| counter[k])
+        .sum()
 }
 
 #[test]

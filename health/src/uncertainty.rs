@@ -1,0 +1,353 @@
+//! Uncertainty of capacity, energy and resistance from the accuracies that a station states.
+//!
+//! Type B evaluation after JCGM 100: stated accuracies are half-widths of rectangular distributions
+//! (4.3.7), resolutions are steps of the display (F.2.2.1). A gain or offset error is the same at
+//! every row (fully correlated); a resolution is not. Standard uncertainties; expand with
+//! [`crate::gum::COVERAGE_FACTOR`].
+
+use crate::gum::{Input, combined, rectangular, resolution};
+use crate::quantity::{AmpHours, Amps, Kelvins, Ohms, SECONDS_PER_HOUR, Seconds, Volts, WattHours};
+use crate::resistance::StepReading;
+use crate::samples::Samples;
+use crate::trace_results::{DischargeEnd, GoverningDischarge, Phase};
+
+/// What a station states about its accuracy; half-widths, and steps for resolutions.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct StationAccuracy {
+    /// Current, relative to the reading (0.001 = 0.1 %).
+    pub current_relative: f64,
+    /// Current, absolute part.
+    pub current_offset: Amps,
+    /// Step of the recorded current; 0 if not stated.
+    pub current_resolution: Amps,
+    /// Voltage, relative to the reading.
+    pub voltage_relative: f64,
+    /// Voltage, absolute part.
+    pub voltage_offset: Volts,
+    /// Step of the recorded voltage; 0 if not stated.
+    pub voltage_resolution: Volts,
+    /// Time, relative.
+    pub time_relative: f64,
+    /// Step of the recorded time; 0 if not stated.
+    pub time_resolution: Seconds,
+    /// Temperature.
+    pub temperature: Kelvins,
+}
+
+/// The inputs of one result with their shares, and the combined standard uncertainty.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Budget {
+    /// Inputs; their contributions are in the unit of the result.
+    pub inputs: Vec<Input>,
+    /// Combined standard uncertainty in the unit of the result (coverage factor 1).
+    pub standard: f64,
+}
+
+impl Budget {
+    fn of(inputs: Vec<Input>) -> Self {
+        Self {
+            standard: combined(&inputs),
+            inputs,
+        }
+    }
+}
+
+/// Uncertainty of the governing discharge.
+#[derive(Debug, Clone, PartialEq)]
+pub struct DischargeUncertainty {
+    /// Standard uncertainty of the capacity.
+    pub capacity: AmpHours,
+    /// Standard uncertainty of the energy.
+    pub energy: WattHours,
+    /// How the capacity's comes about, in ampere-hours.
+    pub capacity_budget: Budget,
+    /// How the energy's comes about, in watt-hours.
+    pub energy_budget: Budget,
+}
+
+/// Uncertainty of capacity and energy of the governing discharge.
+///
+/// Inputs: gain, offset and resolution of current and voltage; gain and resolution of the clock; the
+/// end voltage (a voltage error `u(U)` moves the end by `u(U)/|dU/dt|`); the step edge before the
+/// first row, in which between nothing and `I·Δt` moved (uncorrected, so `I·Δt/√3`; JCGM 100,
+/// F.2.4.5), and the one after the last row if the discharge did not cross its end voltage.
+///
+/// `None` if the phase is not one of this trace.
+pub fn discharge(
+    samples: &Samples,
+    phase: &Phase,
+    governing: &GoverningDischarge,
+    accuracy: &StationAccuracy,
+) -> Option<DischargeUncertainty> {
+    let (first, last) = (phase.rows.first, phase.rows.last);
+    let (t, i, u) = (samples.time_s(), samples.current_a(), samples.voltage_v());
+    let (q, e) = (governing.capacity.0, governing.energy.0);
+    let hours = governing.duration.0 / SECONDS_PER_HOUR;
+    let rows = (last - first + 1) as f64;
+    let mean_u = if q > 0.0 { e / q } else { 0.0 };
+    let mean_i = if hours > 0.0 { q / hours } else { 0.0 };
+
+    // Time of the end, from the voltage's error and the slope at the crossing.
+    let (end_s, end_i) = match governing.end {
+        DischargeEnd::Crossed(crossing) => {
+            let k = crossing.row_before;
+            let slope = (u.get(k)? - u.get(k + 1)?) / (t.get(k + 1)? - t.get(k)?);
+            let at_end = voltage_standard(accuracy, governing.end_voltage.0);
+            (at_end / slope, i.get(k)?.abs())
+        }
+        _ => (0.0, 0.0),
+    };
+    let edge = |a: usize, b: usize, under_load: usize| -> Option<f64> {
+        Some(i.get(under_load)?.abs() * (t.get(b)? - t.get(a)?) / SECONDS_PER_HOUR)
+    };
+    let onset_ah = match first.checked_sub(1) {
+        Some(before) => edge(before, first, first)?,
+        None => 0.0,
+    };
+    let cut_ah = match governing.end {
+        DischargeEnd::Crossed(_) => 0.0,
+        _ if last + 1 < t.len() => edge(last, last + 1, last)?,
+        _ => 0.0,
+    };
+    // Both ends of the integral stand on time stamps of this step.
+    let clock_s = resolution(accuracy.time_resolution.0) * 2f64.sqrt();
+    // Rounding of single rows averages out over them.
+    let per_row = |step: f64| resolution(step) / rows.sqrt();
+    let u_first = u.get(first)?.abs();
+    let u_last = u.get(last)?.abs();
+
+    let capacity_budget = Budget::of(vec![
+        Input::bounded("current gain", q, rectangular(accuracy.current_relative)),
+        Input::bounded(
+            "current offset",
+            hours,
+            rectangular(accuracy.current_offset.0),
+        ),
+        Input::bounded(
+            "current resolution",
+            hours,
+            per_row(accuracy.current_resolution.0),
+        ),
+        Input::bounded("clock rate", q, rectangular(accuracy.time_relative)),
+        Input::bounded("clock resolution", mean_i / SECONDS_PER_HOUR, clock_s),
+        Input::bounded("end voltage", end_i / SECONDS_PER_HOUR, end_s),
+        Input::bounded("edge before the first row", 1.0, rectangular(onset_ah)),
+        Input::bounded("edge after the last row", 1.0, rectangular(cut_ah)),
+    ]);
+    let end_u = governing.end_voltage.0;
+    let energy_budget = Budget::of(vec![
+        Input::bounded("current gain", e, rectangular(accuracy.current_relative)),
+        Input::bounded(
+            "current offset",
+            mean_u * hours,
+            rectangular(accuracy.current_offset.0),
+        ),
+        Input::bounded(
+            "current resolution",
+            mean_u * hours,
+            per_row(accuracy.current_resolution.0),
+        ),
+        Input::bounded("voltage gain", e, rectangular(accuracy.voltage_relative)),
+        Input::bounded("voltage offset", q, rectangular(accuracy.voltage_offset.0)),
+        Input::bounded(
+            "voltage resolution",
+            q,
+            per_row(accuracy.voltage_resolution.0),
+        ),
+        Input::bounded("clock rate", e, rectangular(accuracy.time_relative)),
+        Input::bounded(
+            "clock resolution",
+            mean_u * mean_i / SECONDS_PER_HOUR,
+            clock_s,
+        ),
+        Input::bounded("end voltage", end_u * end_i / SECONDS_PER_HOUR, end_s),
+        Input::bounded("edge before the first row", u_first, rectangular(onset_ah)),
+        Input::bounded("edge after the last row", u_last, rectangular(cut_ah)),
+    ]);
+    Some(DischargeUncertainty {
+        capacity: AmpHours(capacity_budget.standard),
+        energy: WattHours(energy_budget.standard),
+        capacity_budget,
+        energy_budget,
+    })
+}
+
+/// Uncertainty of a capacity that a station only stated, without a trace: gains and the offset over
+/// `duration`, if it is known.
+pub fn declared_capacity(
+    capacity: AmpHours,
+    duration: Option<Seconds>,
+    accuracy: &StationAccuracy,
+) -> Budget {
+    let hours = duration.map_or(0.0, |d| d.0 / SECONDS_PER_HOUR);
+    Budget::of(vec![
+        Input::bounded(
+            "current gain",
+            capacity.0,
+            rectangular(accuracy.current_relative),
+        ),
+        Input::bounded(
+            "current offset",
+            hours,
+            rectangular(accuracy.current_offset.0),
+        ),
+        Input::bounded(
+            "clock rate",
+            capacity.0,
+            rectangular(accuracy.time_relative),
+        ),
+    ])
+}
+
+/// Uncertainty of a step resistance `R = ΔU/ΔI`: gains act on R as a whole, offsets cancel, each
+/// difference carries two roundings.
+pub fn step_resistance(reading: &StepReading, accuracy: &StationAccuracy) -> Budget {
+    let change = (reading.current_after.0 - reading.current_before.0).abs();
+    let r = reading.resistance.0;
+    let two = 2f64.sqrt();
+    Budget::of(vec![
+        Input::bounded("voltage gain", r, rectangular(accuracy.voltage_relative)),
+        Input::bounded("current gain", r, rectangular(accuracy.current_relative)),
+        Input::bounded(
+            "voltage resolution",
+            1.0 / change,
+            two * resolution(accuracy.voltage_resolution.0),
+        ),
+        Input::bounded(
+            "current resolution",
+            r / change,
+            two * resolution(accuracy.current_resolution.0),
+        ),
+    ])
+}
+
+/// Uncertainty of a resistance that a station only stated: gains of voltage and current.
+pub fn declared_resistance(resistance: Ohms, accuracy: &StationAccuracy) -> Budget {
+    Budget::of(vec![
+        Input::bounded(
+            "voltage gain",
+            resistance.0,
+            rectangular(accuracy.voltage_relative),
+        ),
+        Input::bounded(
+            "current gain",
+            resistance.0,
+            rectangular(accuracy.current_relative),
+        ),
+    ])
+}
+
+fn voltage_standard(accuracy: &StationAccuracy, volts: f64) -> f64 {
+    combined(&[
+        Input::bounded("gain", volts, rectangular(accuracy.voltage_relative)),
+        Input::bounded("offset", 1.0, rectangular(accuracy.voltage_offset.0)),
+        Input::bounded("resolution", 1.0, resolution(accuracy.voltage_resolution.0)),
+    ])
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::samples::{Columns, SignConvention};
+    use crate::trace_results::{TraceRules, trace_results};
+
+    fn accuracy() -> StationAccuracy {
+        StationAccuracy {
+            current_relative: 1e-3,
+            current_offset: Amps(0.01),
+            current_resolution: Amps(1e-3),
+            voltage_relative: 5e-4,
+            voltage_offset: Volts(2e-3),
+            voltage_resolution: Volts(1e-3),
+            time_relative: 1e-4,
+            time_resolution: Seconds(1.0),
+            temperature: Kelvins(1.0),
+        }
+    }
+
+    /// One hour at 10 A after a rest, 4.0 V falling to 3.0 V, one row a second.
+    fn hour() -> Samples {
+        let rows = 3700;
+        let load = |k: usize| k >= 60;
+        let columns = Columns {
+            time_s: (0..rows).map(|k| k as f64).collect(),
+            current_a: (0..rows)
+                .map(|k| if load(k) { -10.0 } else { 0.0 })
+                .collect(),
+            voltage_v: (0..rows)
+                .map(|k| {
+                    if load(k) {
+                        4.0 - (k as f64 - 60.0) / 3600.0
+                    } else {
+                        4.1
+                    }
+                })
+                .collect(),
+            ..Columns::default()
+        };
+        Samples::parse(columns, SignConvention::PositiveCharges).unwrap()
+    }
+
+    #[test]
+    fn a_capacity_budget_is_the_sum_worked_by_hand() {
+        let samples = hour();
+        let rules = TraceRules {
+            end_voltage: Some(Volts(3.0)),
+            ..TraceRules::default()
+        };
+        let results = trace_results(&samples, &rules);
+        let governing = results.governing.unwrap();
+        assert!((governing.capacity.0 - 10.0).abs() < 1e-6);
+        let phase = &results.phases[governing.phase];
+        let u = discharge(&samples, phase, &governing, &accuracy()).unwrap();
+        let share = |name: &str| {
+            u.capacity_budget
+                .inputs
+                .iter()
+                .find(|i| i.name == name)
+                .unwrap()
+                .contribution()
+        };
+        let root3 = 3f64.sqrt();
+        assert!((share("current gain") - 10.0 * 1e-3 / root3).abs() < 1e-8);
+        assert!((share("current offset") - 0.01 / root3).abs() < 1e-8);
+        assert!((share("clock rate") - 10.0 * 1e-4 / root3).abs() < 1e-8);
+        // 3.0 V: gain 1.5 mV, offset 2 mV, both over √3; resolution 1 mV over √12; slope 1/3600 V/s.
+        let at_end = ((1.5e-3 / root3).powi(2) + (2e-3 / root3).powi(2) + 1e-6 / 12.0).sqrt();
+        assert!((share("end voltage") - at_end * 10.0).abs() < 1e-6);
+        assert!((share("edge before the first row") - 10.0 / 3600.0 / root3).abs() < 1e-9);
+        assert_eq!(share("edge after the last row"), 0.0);
+        let sum: f64 = u
+            .capacity_budget
+            .inputs
+            .iter()
+            .map(|i| i.contribution().powi(2))
+            .sum();
+        assert!((u.capacity.0 - sum.sqrt()).abs() < 1e-15);
+        assert!(
+            u.energy.0 > 3.0 * u.capacity.0 * 0.9,
+            "energy carries the voltage as well"
+        );
+    }
+
+    #[test]
+    fn a_resistance_carries_gains_and_two_roundings() {
+        let reading = StepReading {
+            row_before: 0,
+            delay: Seconds(1.0),
+            resistance: Ohms(0.02),
+            current_before: Amps(0.0),
+            current_after: Amps(-30.0),
+            voltage_before: Volts(4.2),
+            voltage_after: Volts(3.6),
+        };
+        let budget = step_resistance(&reading, &accuracy());
+        // 1 mV twice over √12 at 30 A: 13.6 µΩ.
+        let share = budget
+            .inputs
+            .iter()
+            .find(|i| i.name == "voltage resolution")
+            .unwrap();
+        assert!((share.contribution() - 1e-3 * (2.0_f64 / 12.0).sqrt() / 30.0).abs() < 1e-12);
+    }
+}
