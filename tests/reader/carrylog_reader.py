@@ -117,6 +117,8 @@ class Reader:
                 raise ValueError("a segment holds 1 to 2^32 entries")
         except ValueError as fault:
             raise self._refuse("B-6", fault) from None
+        if segment and cose_sign1.key_name(segment["key"]) != segment["log"]:
+            raise self._refuse("L-2", "the log is not the name of the header's key")
         return header
 
     def _statements(self):
@@ -139,10 +141,8 @@ class Reader:
     # ---- segment (SPEC.md 9.1) ----
 
     def _segment(self, header):
-        log, key = header["log"], header["key"]
+        log = header["log"]
         self.verdict["log"] = log.hex()
-        if cose_sign1.key_name(key) != log:
-            raise self._refuse("L-2", "the log is not the name of the header's key")
         enrolment = self._station(log)
         at = self._frontier(header["from"])
         seal = None
