@@ -2,7 +2,7 @@
 
 use crate::cbor::{self, Limits};
 use crate::cose::PublicKey;
-use crate::frame::{Frame, FrameReader, FrameType};
+use crate::frame::{Frame, FrameReader, FrameType, Step};
 use crate::ids::LogId;
 use crate::recovery::RecoveryCheck;
 use crate::refusal::{Fault, Refusal, Rule, form_refusal};
@@ -123,14 +123,13 @@ pub fn peek_header<R: Read>(input: R) -> Result<BundleHeader, Refusal> {
 
 pub(super) fn read_header<R: Read>(frames: &mut FrameReader<R>) -> Result<BundleHeader, Refusal> {
     let at = frames.offset();
-    match frames.next_frame()? {
-        Some(frame) => BundleHeader::parse(&frame),
-        None => Err(Refusal::new(
-            Rule::Header,
-            Fault::Medium,
-            at,
-            "the file ends before its header",
-        )),
+    match frames.step()? {
+        Step::Known(frame) => BundleHeader::parse(&frame),
+        Step::Skippable { offset } => {
+            let found = "the first element is not a header";
+            Err(Refusal::new(Rule::Header, Fault::Maker, offset, found))
+        }
+        Step::Finished => Err(missing_end(at)),
     }
 }
 
@@ -153,14 +152,19 @@ pub(super) fn check_end<R: Read>(frames: &mut FrameReader<R>, end: &Frame) -> Re
         return Err(Refusal::new(Rule::End, Fault::Medium, end.offset, found));
     }
     let mut recovery = RecoveryCheck::new(frames.offset(), frames.spine());
-    while let Some(frame) = frames.next_frame()? {
-        if frame.kind != FrameType::Recovery {
-            let found = "something other than recovery data follows the end";
-            return Err(Refusal::new(Rule::End, Fault::Maker, frame.offset, found));
-        }
-        recovery.accept(&frame, frames.offset())?;
+    loop {
+        let offset = match frames.step()? {
+            Step::Known(frame) if frame.kind == FrameType::Recovery => {
+                recovery.accept(&frame, frames.offset())?;
+                continue;
+            }
+            Step::Known(frame) => frame.offset,
+            Step::Skippable { offset } => offset,
+            Step::Finished => return recovery.finish(frames.offset()),
+        };
+        let found = "something other than recovery data follows the end";
+        return Err(Refusal::new(Rule::End, Fault::Maker, offset, found));
     }
-    recovery.finish(frames.offset())
 }
 
 pub(super) fn missing_end(offset: u64) -> Refusal {

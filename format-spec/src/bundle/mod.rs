@@ -7,6 +7,7 @@ mod history_writer;
 mod return_bundle;
 mod segment_reader;
 mod segment_writer;
+mod statements;
 
 pub use header::{BundleHeader, HistoryHeader, ReturnHeader, SegmentHeader, peek_header};
 pub use history_reader::{
