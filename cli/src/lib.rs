@@ -1,1 +1,19 @@
-//! placeholder
+//! The carrylog command line as a library: capture, station, media and the commands over them.
+//!
+//! The rules of the format live in `carrylog-format`, the arithmetic in `carrylog-health`; this
+//! crate reads files, keeps a station's log on disk and talks to people.
+
+pub mod authority;
+pub mod capture;
+pub mod cli;
+mod commands;
+mod context;
+mod evaluate;
+pub mod exit;
+mod failure;
+mod files;
+pub mod key_file;
+pub mod media;
+mod server_client;
+pub mod station;
+pub mod verification;

@@ -6,13 +6,17 @@
 pub mod bundle;
 pub mod cbor;
 pub mod cose;
+pub mod fleet_head;
 pub mod frame;
 pub mod ids;
 pub mod instant;
+pub mod label;
 pub mod quantity;
 pub mod receipt;
 pub mod record;
+pub mod recovery;
 pub mod refusal;
+pub mod salvage;
 pub mod seal;
 pub mod sign_off;
 pub mod statement;

@@ -132,6 +132,17 @@ pub enum Fault {
     Trust,
 }
 
+impl Fault {
+    /// The class in SPEC.md, chapter "Refusals".
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Medium => "medium",
+            Self::Maker => "maker",
+            Self::Trust => "trust",
+        }
+    }
+}
+
 /// Why a file was refused: nothing in it was taken over.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub struct Refusal {

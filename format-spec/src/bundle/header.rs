@@ -4,13 +4,14 @@ use crate::cbor::{self, Limits};
 use crate::cose::PublicKey;
 use crate::frame::{Frame, FrameReader, FrameType};
 use crate::ids::LogId;
+use crate::recovery::RecoveryCheck;
 use crate::refusal::{Fault, Refusal, Rule, form_refusal};
 use crate::unit_id::UnitId;
 use serde::{Deserialize, Serialize};
 use std::io::Read;
 
 /// Version of the bundle format.
-pub(super) const BUNDLE_VERSION: u64 = 1;
+pub(crate) const BUNDLE_VERSION: u64 = 1;
 const LIMITS: Limits = Limits {
     max_len: 4096,
     max_depth: 3,
@@ -84,7 +85,7 @@ impl BundleHeader {
         }
     }
 
-    fn parse(frame: &Frame) -> Result<Self, Refusal> {
+    pub(crate) fn parse(frame: &Frame) -> Result<Self, Refusal> {
         if frame.kind != FrameType::Header {
             let found = "the first element is not a header";
             return Err(Refusal::new(
@@ -151,13 +152,15 @@ pub(super) fn check_end<R: Read>(frames: &mut FrameReader<R>, end: &Frame) -> Re
         let found = "the end does not fit what comes before it: elements are missing or added";
         return Err(Refusal::new(Rule::End, Fault::Medium, end.offset, found));
     }
+    let mut recovery = RecoveryCheck::new(frames.offset(), frames.spine());
     while let Some(frame) = frames.next_frame()? {
         if frame.kind != FrameType::Recovery {
             let found = "something other than recovery data follows the end";
             return Err(Refusal::new(Rule::End, Fault::Maker, frame.offset, found));
         }
+        recovery.accept(&frame, frames.offset())?;
     }
-    Ok(())
+    recovery.finish(frames.offset())
 }
 
 pub(super) fn missing_end(offset: u64) -> Refusal {

@@ -1,0 +1,40 @@
+//! `carrylog authority duplicate`: one entry repeats another.
+
+use super::stated::{Stated, state};
+use crate::context::Context;
+use crate::failure::Failure;
+use carrylog_format::ids::EntryId;
+use carrylog_format::statement::StatementBody;
+use carrylog_format::text::Remark;
+use clap::Args;
+use std::path::PathBuf;
+
+/// State that one entry repeats another
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Example:\n  carrylog authority duplicate office --entry 3b1f… --of 9c40… --reason \"captured at two stations\""
+)]
+pub(crate) struct Duplicate {
+    /// The authority's folder
+    dir: PathBuf,
+    /// The entry that repeats, by its hash
+    #[arg(long, value_name = "HASH")]
+    entry: EntryId,
+    /// The entry that counts, by its hash
+    #[arg(long, value_name = "HASH")]
+    of: EntryId,
+    /// Why
+    #[arg(long, value_name = "TEXT")]
+    reason: Remark,
+}
+
+impl Duplicate {
+    pub(super) fn run(self, context: &Context) -> Result<Stated, Failure> {
+        let body = StatementBody::DuplicateOf {
+            of: self.of,
+            entry: self.entry,
+            reason: self.reason,
+        };
+        state(&self.dir, body, context)
+    }
+}

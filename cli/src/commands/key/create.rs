@@ -1,0 +1,35 @@
+//! `carrylog key create`: a person's key.
+
+use super::show::KeyView;
+use crate::failure::Failure;
+use crate::key_file::OwnedKey;
+use carrylog_format::text::Name;
+use clap::Args;
+use std::path::PathBuf;
+
+/// Make a person's key for sign-offs
+#[derive(Debug, Args)]
+#[command(after_help = "Writes inga.key (secret) and inga.pub.json.\n\n\
+    Example:\n  carrylog key create inga --name \"Inga Invented\"")]
+pub(crate) struct Create {
+    /// Path and beginning of the two file names
+    path: PathBuf,
+    /// The person's name as printed
+    #[arg(long, value_name = "NAME")]
+    name: Name,
+}
+
+impl Create {
+    pub(super) fn run(self) -> Result<KeyView, Failure> {
+        let key = OwnedKey::generate(self.name)?;
+        let with_ending = |ending: &str| {
+            let mut name = self.path.file_name().unwrap_or_default().to_owned();
+            name.push(ending);
+            self.path.with_file_name(name)
+        };
+        let public = with_ending(".pub.json");
+        key.write_new(&with_ending(".key"))?;
+        key.public().write_new(&public)?;
+        Ok(KeyView::of(&key.public(), &public))
+    }
+}

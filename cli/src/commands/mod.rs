@@ -1,0 +1,85 @@
+//! The commands: one file each, with arguments, `run`, and a result that prints itself.
+
+mod assess;
+mod authority;
+mod capture;
+mod completions;
+mod correct;
+mod deliver;
+mod event;
+mod key;
+mod log;
+mod man;
+mod pack;
+mod settle;
+mod sign_off;
+mod slots;
+mod station;
+mod unit;
+mod verify;
+mod written;
+
+use crate::context::{Context, Report};
+use crate::exit::Exit;
+use crate::failure::Failure;
+use clap::Subcommand;
+
+/// What carrylog can do.
+#[derive(Debug, Subcommand)]
+pub(crate) enum Command {
+    /// The records office's key and what it states
+    #[command(subcommand)]
+    Authority(authority::Authority),
+    /// Keys of people, and fingerprints to compare
+    #[command(subcommand)]
+    Key(key::Key),
+    /// A test station: open its log, take in what the authority published
+    #[command(subcommand)]
+    Station(station::Station),
+    Capture(capture::Capture),
+    Event(event::Event),
+    Correct(correct::Correct),
+    SignOff(sign_off::SignOff),
+    Assess(assess::Assess),
+    Slots(slots::Slots),
+    Pack(pack::Pack),
+    Verify(verify::Verify),
+    Log(log::Log),
+    Deliver(deliver::Deliver),
+    Settle(settle::Settle),
+    Unit(unit::Unit),
+    Completions(completions::Completions),
+    #[command(hide = true)]
+    Man(man::Man),
+}
+
+/// Runs one command.
+///
+/// # Errors
+/// [`Failure`] with message, what to do next, and exit code.
+pub(crate) fn run(command: Command, context: &Context) -> Result<Exit, Failure> {
+    match command {
+        Command::Authority(args) => args.run(context),
+        Command::Key(args) => args.run(context),
+        Command::Station(args) => args.run(context),
+        Command::Capture(args) => finish(context, args.run(context)),
+        Command::Event(args) => finish(context, args.run(context)),
+        Command::Correct(args) => finish(context, args.run(context)),
+        Command::SignOff(args) => finish(context, args.run(context)),
+        Command::Assess(args) => finish(context, args.run(context)),
+        Command::Slots(args) => finish(context, args.run()),
+        Command::Pack(args) => finish(context, args.run(context)),
+        Command::Verify(args) => finish(context, args.run(context)),
+        Command::Log(args) => finish(context, args.run()),
+        Command::Deliver(args) => finish(context, args.run(context)),
+        Command::Settle(args) => finish(context, args.run(context)),
+        Command::Unit(args) => finish(context, args.run()),
+        Command::Completions(args) => args.run(),
+        Command::Man(args) => finish(context, args.run()),
+    }
+}
+
+/// Prints a command's result, or hands its failure on.
+fn finish<R: Report>(context: &Context, result: Result<R, Failure>) -> Result<Exit, Failure> {
+    context.print(&result?)
+}

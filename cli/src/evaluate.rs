@@ -1,0 +1,197 @@
+//! What a test amounts to: results computed from its trace, compared with a limits sheet.
+//!
+//! Arithmetic and rules are those of `carrylog-health`; this module finds the trace, the sheet and
+//! the station's calibration that they need.
+
+use crate::capture::csv;
+use crate::capture::mapping::{Mapping, parse_mapping};
+use crate::failure::Failure;
+use crate::files;
+use crate::station::{SheetInForce, Station, StationError};
+use carrylog_format::instant::Date;
+use carrylog_format::record::{Accuracy, Assessment, Computed, Record, StationChange, TestRecord};
+use carrylog_format::trace::Trace;
+use carrylog_health::assess::{self, Facts};
+use carrylog_health::from_records;
+use std::fmt;
+use std::path::Path;
+
+/// What a test amounts to.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Evaluation {
+    pub(crate) computed: Option<Computed>,
+    pub(crate) assessment: Option<Assessment>,
+    pub(crate) cautions: Vec<String>,
+    pub(crate) notes: Vec<String>,
+    declared: Vec<String>,
+}
+
+/// A station's calibration as its log states it last.
+#[derive(Debug, Clone, Default)]
+struct Calibration {
+    accuracy: Option<Accuracy>,
+    due: Option<Date>,
+}
+
+impl Evaluation {
+    /// Evaluates a test with what the station knows: sheet in force, calibration.
+    pub(crate) fn at_station(
+        station: &Station,
+        test: &TestRecord,
+        trace: Option<&Trace>,
+        damage_reported: bool,
+    ) -> Result<Self, StationError> {
+        let day = test.ended_ms.date();
+        let sheet = station.sheet_in_force(&test.unit, day);
+        let calibration = last_calibration(station)?;
+        let mut notes = Vec::new();
+        match calibration.due {
+            None => notes.push("the station's log holds no calibration".into()),
+            Some(due) if due < day => {
+                notes.push(format!("the station's calibration ran out on {due}"));
+            }
+            Some(_) => {}
+        }
+        if sheet.is_none() {
+            notes.push(format!(
+                "not assessed: no limits sheet for {} {} is in force on {day}; settle or adopt what the authority publishes",
+                test.unit.mfr, test.unit.part
+            ));
+        }
+        let mut evaluation =
+            Self::with_sheet(test, trace, sheet.as_ref(), &calibration, damage_reported);
+        evaluation.notes.extend(notes);
+        Ok(evaluation)
+    }
+
+    /// Evaluates a test with a sheet that a person names, without a station.
+    pub(crate) fn with_named_sheet(
+        test: &TestRecord,
+        trace: Option<&Trace>,
+        sheet: &SheetInForce,
+    ) -> Self {
+        Self::with_sheet(test, trace, Some(sheet), &Calibration::default(), false)
+    }
+
+    fn with_sheet(
+        test: &TestRecord,
+        trace: Option<&Trace>,
+        sheet: Option<&SheetInForce>,
+        calibration: &Calibration,
+        damage_reported: bool,
+    ) -> Self {
+        let end_voltage = sheet.map(|s| s.sheet.end_voltage_uv);
+        let accuracy = calibration.accuracy.as_ref();
+        let computed = trace.map(|t| from_records::compute(t, end_voltage, accuracy));
+        let facts = Facts {
+            accuracy,
+            calibration_due: calibration.due,
+            damage_reported,
+        };
+        let assessed =
+            sheet.map(|s| assess::assess(test, computed.as_ref(), &s.sheet, s.statement, &facts));
+        let (assessment, cautions) = match assessed {
+            Some(a) => (
+                Some(a.assessment),
+                a.cautions.iter().map(ToString::to_string).collect(),
+            ),
+            None => (None, Vec::new()),
+        };
+        let declared = declared_lines(test);
+        Self {
+            computed,
+            assessment,
+            cautions,
+            notes: Vec::new(),
+            declared,
+        }
+    }
+
+    /// Enters the results into the record.
+    pub(crate) fn enter(&self, test: &mut TestRecord) {
+        test.computed = self.computed.clone();
+        test.assessment = self.assessment.clone();
+    }
+}
+
+/// Reads a table as a trace, by the Battery Data Format or by a mapping.
+pub(crate) fn read_trace(path: &Path, map: Option<&Path>) -> Result<Trace, Failure> {
+    let mapping = match map {
+        Some(map) => parse_mapping(&files::read_form(map)?).map_err(|e| Failure::form(map, &e))?,
+        None => Mapping::default(),
+    };
+    csv::read_trace(files::open(path)?, &mapping).map_err(|e| Failure::table(path, &e))
+}
+
+fn last_calibration(station: &Station) -> Result<Calibration, StationError> {
+    let mut last = Calibration::default();
+    station.for_each_entry(0, station.size(), |_, entry| {
+        if let Record::StationEvent(event) = entry.record()
+            && let StationChange::Calibrated { due, accuracy, .. } = &event.event
+        {
+            last = Calibration {
+                accuracy: accuracy.clone(),
+                due: Some(*due),
+            };
+        }
+    })?;
+    Ok(last)
+}
+
+fn declared_lines(test: &TestRecord) -> Vec<String> {
+    let d = &test.declared;
+    let mut lines = Vec::new();
+    lines.extend(d.capacity_uah.map(|v| format!("capacity {v}")));
+    lines.extend(d.energy_uwh.map(|v| format!("energy {v}")));
+    lines.extend(d.end_voltage_uv.map(|v| format!("end voltage {v}")));
+    lines.extend(
+        d.resistance
+            .as_ref()
+            .map(|r| format!("resistance {} ({})", r.uohm, r.method.words())),
+    );
+    lines.extend(d.soc_ppm.map(|v| format!("state of charge {v}")));
+    lines
+}
+
+impl fmt::Display for Evaluation {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if !self.declared.is_empty() {
+            writeln!(f, "  declared: {}", self.declared.join(", "))?;
+        }
+        if let Some(c) = &self.computed {
+            let mut lines = Vec::new();
+            lines.extend(c.capacity_uah.map(|v| match c.capacity_std_uah {
+                // Expanded uncertainty, coverage factor 2 (JCGM 100 §6.2).
+                Some(std) => format!("capacity {v} ± {:.3} Ah (k = 2)", 2.0 * std.amp_hours()),
+                None => format!("capacity {v}"),
+            }));
+            lines.extend(c.energy_uwh.map(|v| format!("energy {v}")));
+            lines.extend(c.end_voltage_uv.map(|v| format!("end voltage {v}")));
+            lines.extend(
+                c.resistance
+                    .as_ref()
+                    .map(|r| format!("resistance {} (current step)", r.uohm)),
+            );
+            lines.extend(
+                c.temperature_max_mk
+                    .map(|t| format!("warmest {:.1} °C", t.celsius())),
+            );
+            if !lines.is_empty() {
+                writeln!(f, "  computed: {}", lines.join(", "))?;
+            }
+            for refused in &c.refused {
+                writeln!(f, "  not computed: {}: {}", refused.result, refused.why)?;
+            }
+        }
+        if let Some(a) = &self.assessment {
+            writeln!(f, "  assessed: {}", a.verdict.words())?;
+            for reason in &a.reasons {
+                writeln!(f, "    {reason}")?;
+            }
+            for next in &a.next {
+                writeln!(f, "  the sheet says next: {}", next.words())?;
+            }
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,366 @@
+//! Key files: a secret key with owner-only rights, and the public half to hand on.
+//!
+//! Both are JSON, so that a person can see what a file is. The public file repeats log id and
+//! fingerprint for people; a reader takes the key alone and checks the rest against it.
+
+use crate::capture::fields::{Fields, FormError};
+use carrylog_format::cose::{PublicKey, SecretKey};
+use carrylog_format::ids::LogId;
+use carrylog_format::text::Name;
+use serde::Serialize;
+use std::fs::{self, OpenOptions};
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+use zeroize::Zeroizing;
+
+/// Largest key file that is read.
+const MAX_KEY_FILE_BYTES: u64 = 16 * 1024;
+const SECRET_KIND: &str = "carrylog secret key";
+const PUBLIC_KIND: &str = "carrylog public key";
+
+/// A secret key with the name of its owner.
+#[derive(Debug)]
+pub struct OwnedKey {
+    /// Whose key it is.
+    pub name: Name,
+    /// The key.
+    pub secret: SecretKey,
+}
+
+/// A public key with the name its owner gave it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NamedKey {
+    /// The name in the file; a claim until an authority enrols the key.
+    pub name: Name,
+    /// The key.
+    pub key: PublicKey,
+}
+
+impl OwnedKey {
+    /// Makes a key from fresh random bytes.
+    ///
+    /// # Errors
+    /// [`KeyFileError::NoRandomness`] if the operating system gives none.
+    pub fn generate(name: Name) -> Result<Self, KeyFileError> {
+        let mut seed = Zeroizing::new([0u8; 32]);
+        getrandom::fill(seed.as_mut()).map_err(|e| KeyFileError::NoRandomness(e.to_string()))?;
+        Ok(Self {
+            name,
+            secret: SecretKey::from_seed(*seed),
+        })
+    }
+
+    /// The public half.
+    pub fn public(&self) -> NamedKey {
+        NamedKey {
+            name: self.name.clone(),
+            key: self.secret.public(),
+        }
+    }
+
+    /// Writes the secret key to a new file that only its owner can read.
+    ///
+    /// # Errors
+    /// [`KeyFileError::Exists`] rather than overwriting a key; [`KeyFileError::Io`].
+    pub fn write_new(&self, path: &Path) -> Result<(), KeyFileError> {
+        let seed_hex = Zeroizing::new(hex::encode(self.secret.seed().as_slice()));
+        let text = Zeroizing::new(format!(
+            "{{\n  \"kind\": \"{SECRET_KIND}\",\n  \"name\": {},\n  \"seed_hex\": \"{}\"\n}}\n",
+            serde_json::Value::from(self.name.as_str()),
+            seed_hex.as_str()
+        ));
+        write_new(path, text.as_bytes(), true)
+    }
+
+    /// Reads a secret key.
+    ///
+    /// # Errors
+    /// [`KeyFileError`] if the file is missing, readable by others, or no secret key.
+    pub fn read(path: &Path) -> Result<Self, KeyFileError> {
+        owner_only(path)?;
+        let bytes = Zeroizing::new(read_small(path)?);
+        let form = |e| KeyFileError::Form {
+            path: path.to_owned(),
+            cause: e,
+        };
+        let (name, seed) = secret_fields(&bytes).map_err(form)?;
+        Ok(Self {
+            name,
+            secret: SecretKey::from_seed(*seed),
+        })
+    }
+}
+
+impl NamedKey {
+    /// The log that the key owns.
+    pub fn log(&self) -> LogId {
+        LogId::of(&self.key)
+    }
+
+    /// Writes the public key to a new file.
+    ///
+    /// # Errors
+    /// [`KeyFileError`].
+    pub fn write_new(&self, path: &Path) -> Result<(), KeyFileError> {
+        #[derive(Serialize)]
+        struct Public<'a> {
+            kind: &'a str,
+            name: &'a str,
+            public_key_hex: String,
+            fingerprint: String,
+            log: String,
+        }
+        let public = Public {
+            kind: PUBLIC_KIND,
+            name: self.name.as_str(),
+            public_key_hex: hex::encode(self.key.to_bytes()),
+            fingerprint: self.key.fingerprint(),
+            log: self.log().to_string(),
+        };
+        let mut text = serde_json::to_vec_pretty(&public).map_err(|e| io_error(path, e.into()))?;
+        text.push(b'\n');
+        write_new(path, &text, false)
+    }
+
+    /// Reads a public key.
+    ///
+    /// # Errors
+    /// [`KeyFileError`] if the file is missing, no public key, or contradicts itself.
+    pub fn read(path: &Path) -> Result<Self, KeyFileError> {
+        let bytes = read_small(path)?;
+        public_fields(&bytes).map_err(|e| KeyFileError::Form {
+            path: path.to_owned(),
+            cause: e,
+        })
+    }
+}
+
+fn secret_fields(bytes: &[u8]) -> Result<(Name, Zeroizing<[u8; 32]>), FormError> {
+    let mut f = Fields::parse(bytes)?;
+    kind(&mut f, SECRET_KIND)?;
+    let name = f.text("name")?;
+    let name = f.need("name", name)?;
+    let text = f.take::<String>("seed_hex")?;
+    let text = Zeroizing::new(f.need("seed_hex", text)?);
+    let mut seed = Zeroizing::new([0u8; 32]);
+    hex::decode_to_slice(text.as_str(), seed.as_mut())
+        .map_err(|_| f.value_error("seed_hex", &"it is not 64 hexadecimal digits"))?;
+    f.finish()?;
+    Ok((name, seed))
+}
+
+fn public_fields(bytes: &[u8]) -> Result<NamedKey, FormError> {
+    let mut f = Fields::parse(bytes)?;
+    kind(&mut f, PUBLIC_KIND)?;
+    let name = f.text("name")?;
+    let name = f.need("name", name)?;
+    let text = f.take::<String>("public_key_hex")?;
+    let text = f.need("public_key_hex", text)?;
+    let mut raw = [0u8; 32];
+    hex::decode_to_slice(&text, &mut raw)
+        .map_err(|_| f.value_error("public_key_hex", &"it is not 64 hexadecimal digits"))?;
+    let key = PublicKey::from_bytes(raw).map_err(|e| f.value_error("public_key_hex", &e))?;
+    let named = NamedKey { name, key };
+    let claims = [
+        ("fingerprint", named.key.fingerprint()),
+        ("log", named.log().to_string()),
+    ];
+    for (field, true_value) in claims {
+        if f.take::<String>(field)?
+            .is_some_and(|claimed| claimed != true_value)
+        {
+            return Err(f.value_error(field, &"it does not belong to the key in the file"));
+        }
+    }
+    f.finish()?;
+    Ok(named)
+}
+
+fn kind(f: &mut Fields, expected: &str) -> Result<(), FormError> {
+    let found = f.take::<String>("kind")?;
+    let found = f.need("kind", found)?;
+    if found == expected {
+        Ok(())
+    } else {
+        Err(f.value_error("kind", &format!("it is «{found}», not «{expected}»")))
+    }
+}
+
+fn read_small(path: &Path) -> Result<Vec<u8>, KeyFileError> {
+    let length = fs::metadata(path).map_err(|e| io_error(path, e))?.len();
+    if length > MAX_KEY_FILE_BYTES {
+        let cause = FormError::TooLarge {
+            bytes: usize::try_from(length).unwrap_or(usize::MAX),
+        };
+        return Err(KeyFileError::Form {
+            path: path.to_owned(),
+            cause,
+        });
+    }
+    fs::read(path).map_err(|e| io_error(path, e))
+}
+
+fn write_new(path: &Path, bytes: &[u8], secret: bool) -> Result<(), KeyFileError> {
+    let mut options = OpenOptions::new();
+    options.write(true).create_new(true);
+    restrict(&mut options, secret);
+    let mut file = options.open(path).map_err(|e| io_error(path, e))?;
+    file.write_all(bytes)
+        .and_then(|()| file.sync_all())
+        .map_err(|e| io_error(path, e))
+}
+
+#[cfg(unix)]
+fn restrict(options: &mut OpenOptions, secret: bool) {
+    use std::os::unix::fs::OpenOptionsExt;
+    if secret {
+        options.mode(0o600);
+    }
+}
+
+/// Elsewhere the rights of the folder decide, as for every file of the user.
+#[cfg(not(unix))]
+fn restrict(_options: &mut OpenOptions, _secret: bool) {}
+
+#[cfg(unix)]
+fn owner_only(path: &Path) -> Result<(), KeyFileError> {
+    use std::os::unix::fs::PermissionsExt;
+    let mode = fs::metadata(path)
+        .map_err(|e| io_error(path, e))?
+        .permissions()
+        .mode();
+    if mode & 0o077 == 0 {
+        Ok(())
+    } else {
+        Err(KeyFileError::OpenToOthers {
+            path: path.to_owned(),
+            mode: mode & 0o777,
+        })
+    }
+}
+
+#[cfg(not(unix))]
+fn owner_only(_path: &Path) -> Result<(), KeyFileError> {
+    Ok(())
+}
+
+fn io_error(path: &Path, e: io::Error) -> KeyFileError {
+    if e.kind() == io::ErrorKind::AlreadyExists {
+        KeyFileError::Exists {
+            path: path.to_owned(),
+        }
+    } else {
+        KeyFileError::Io {
+            path: path.to_owned(),
+            kind: e.kind(),
+            text: e.to_string(),
+        }
+    }
+}
+
+/// Why a key file cannot be used.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[non_exhaustive]
+pub enum KeyFileError {
+    /// A key is never overwritten.
+    #[error("{} is there already; a key is never overwritten", path.display())]
+    Exists {
+        /// The file.
+        path: PathBuf,
+    },
+    /// The operating system would not open, read or write it.
+    #[error("{}: {text}", path.display())]
+    Io {
+        /// The file.
+        path: PathBuf,
+        /// Kind of the fault.
+        kind: io::ErrorKind,
+        /// The fault in the system's words.
+        text: String,
+    },
+    /// Not a key file, or one that contradicts itself.
+    #[error("{}: {cause}", path.display())]
+    Form {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong with it.
+        cause: FormError,
+    },
+    /// Other users can read the secret.
+    #[error("{} can be read by other users (mode {mode:o})", path.display())]
+    OpenToOthers {
+        /// The file.
+        path: PathBuf,
+        /// Its rights.
+        mode: u32,
+    },
+    /// No random bytes for a new key.
+    #[error("the operating system gives no random bytes for a key: {0}")]
+    NoRandomness(String),
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn key() -> OwnedKey {
+        let name = Name::new("Bay \"2\"").unwrap();
+        OwnedKey {
+            name,
+            secret: SecretKey::from_seed([7; 32]),
+        }
+    }
+
+    #[test]
+    fn keys_come_back_as_they_were_written() {
+        let dir = tempfile::tempdir().unwrap();
+        let (secret, public) = (dir.path().join("a.key"), dir.path().join("a.pub.json"));
+        key().write_new(&secret).unwrap();
+        key().public().write_new(&public).unwrap();
+        let read = OwnedKey::read(&secret).unwrap();
+        assert_eq!(read.public(), key().public());
+        assert_eq!(NamedKey::read(&public).unwrap(), key().public());
+        assert!(matches!(
+            key().write_new(&secret),
+            Err(KeyFileError::Exists { .. })
+        ));
+        assert!(
+            NamedKey::read(&secret).is_err(),
+            "a secret key is not taken for a public one"
+        );
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_secret_key_that_others_can_read_is_refused() {
+        use std::os::unix::fs::PermissionsExt;
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("a.key");
+        key().write_new(&path).unwrap();
+        assert_eq!(
+            fs::metadata(&path).unwrap().permissions().mode() & 0o777,
+            0o600
+        );
+        fs::set_permissions(&path, fs::Permissions::from_mode(0o644)).unwrap();
+        assert!(matches!(
+            OwnedKey::read(&path),
+            Err(KeyFileError::OpenToOthers { mode: 0o644, .. })
+        ));
+    }
+
+    #[test]
+    fn a_public_file_that_contradicts_itself_is_refused() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("a.pub.json");
+        key().public().write_new(&path).unwrap();
+        let fingerprint = key().public().key.fingerprint();
+        let text = fs::read_to_string(&path)
+            .unwrap()
+            .replace(&fingerprint, "0000-0000-0000-0000");
+        fs::write(&path, text).unwrap();
+        assert!(matches!(
+            NamedKey::read(&path),
+            Err(KeyFileError::Form { .. })
+        ));
+    }
+}

@@ -1,0 +1,7 @@
+//! The `carrylog` program: see the library for what it does.
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    carrylog::cli::main()
+}

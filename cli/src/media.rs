@@ -1,0 +1,494 @@
+//! Durable files on removable media: the one recipe for writing and reading back.
+//!
+//! 1. write to a temporary name in the same folder, so that a torn file never has the final name;
+//! 2. fsync the file, so that the bytes are on the medium before their name is;
+//! 3. rename, which replaces an older file of that name at once (on FAT a power cut may still tear
+//!    it: the reader finds that by itself, each element has its digest);
+//! 4. fsync the folder, so that the name is on the medium as well;
+//! 5. drop the cached pages and read back: what is compared is what the medium delivers. The drive's
+//!    own cache cannot be reached from here.
+
+use carrylog_format::ids::FileDigest;
+use carrylog_format::tree::Hash;
+use sha2::{Digest, Sha256};
+use std::fs::{self, File, OpenOptions};
+use std::io::{self, BufReader, BufWriter, Read, Write};
+use std::path::{Path, PathBuf};
+
+const BUFFER_BYTES: usize = 256 * 1024;
+/// Ending of a file that is not finished; a reader never opens it.
+const TEMPORARY_ENDING: &str = "part";
+
+/// What was written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Written {
+    /// Number of bytes.
+    pub bytes: u64,
+    /// SHA-256 of all bytes.
+    pub sha256: FileDigest,
+}
+
+/// Writes a file by the recipe, steps 1 to 4; `fill` gives the bytes.
+///
+/// # Errors
+/// [`MediaError`]; the temporary file is removed where the medium still allows it, and a file that
+/// had the name before is left as it was.
+pub fn write_file(
+    path: &Path,
+    fill: impl FnOnce(&mut dyn Write) -> io::Result<()>,
+) -> Result<Written, MediaError> {
+    let folder = folder_of(path);
+    if !folder.is_dir() {
+        return Err(MediaError::Missing {
+            path: folder.to_owned(),
+        });
+    }
+    let temporary = temporary_name(path);
+    let result = write_temporary(&temporary, fill).and_then(|written| {
+        fs::rename(&temporary, path)?;
+        system::sync_folder(folder)?;
+        Ok(written)
+    });
+    result.map_err(|e| {
+        // Best effort: on a medium that is gone there is nothing to remove.
+        let _ = fs::remove_file(&temporary);
+        MediaError::of(path, &e)
+    })
+}
+
+/// Reads a file that was just written, from the medium and not from memory (step 5).
+///
+/// # Errors
+/// [`MediaError::Differs`] if the medium delivers other bytes than were written.
+pub fn read_back<T>(
+    path: &Path,
+    written: &Written,
+    read: impl FnOnce(&mut dyn Read) -> T,
+) -> Result<T, MediaError> {
+    let file = File::open(path).map_err(|e| MediaError::of(path, &e))?;
+    system::drop_cached_pages(&file);
+    let mut input = HashingReader::new(BufReader::with_capacity(BUFFER_BYTES, file));
+    let value = read(&mut input);
+    let found = input.finish().map_err(|e| MediaError::of(path, &e))?;
+    if found == *written {
+        Ok(value)
+    } else {
+        Err(MediaError::Differs {
+            path: path.to_owned(),
+        })
+    }
+}
+
+/// SHA-256 and length of a file.
+///
+/// # Errors
+/// [`MediaError`] if it cannot be read.
+pub fn digest_of(path: &Path) -> Result<Written, MediaError> {
+    let file = File::open(path).map_err(|e| MediaError::of(path, &e))?;
+    let input = HashingReader::new(BufReader::with_capacity(BUFFER_BYTES, file));
+    input.finish().map_err(|e| MediaError::of(path, &e))
+}
+
+/// The folder that holds `path`.
+pub fn folder_of(path: &Path) -> &Path {
+    path.parent()
+        .filter(|p| !p.as_os_str().is_empty())
+        .unwrap_or(Path::new("."))
+}
+
+/// A part of a file name that FAT32 and exFAT accept: lower-case letters, digits and hyphens.
+pub fn safe_name(text: &str) -> String {
+    const MAX_LENGTH: usize = 32;
+    let mut name = String::new();
+    for c in text.chars() {
+        if c.is_ascii_alphanumeric() {
+            name.push(c.to_ascii_lowercase());
+        } else if !name.is_empty() && !name.ends_with('-') {
+            name.push('-');
+        }
+        if name.len() >= MAX_LENGTH {
+            break;
+        }
+    }
+    let name = name.trim_end_matches('-');
+    if name.is_empty() {
+        "station".to_owned()
+    } else {
+        name.to_owned()
+    }
+}
+
+fn write_temporary(
+    path: &Path,
+    fill: impl FnOnce(&mut dyn Write) -> io::Result<()>,
+) -> io::Result<Written> {
+    let file = OpenOptions::new()
+        .write(true)
+        .create(true)
+        .truncate(true)
+        .open(path)?;
+    let mut out = HashingWriter {
+        out: BufWriter::with_capacity(BUFFER_BYTES, file),
+        hash: Sha256::new(),
+        bytes: 0,
+    };
+    fill(&mut out)?;
+    out.flush()?;
+    let file = out
+        .out
+        .into_inner()
+        .map_err(io::IntoInnerError::into_error)?;
+    file.sync_all()?;
+    Ok(Written {
+        bytes: out.bytes,
+        sha256: digest(out.hash),
+    })
+}
+
+fn temporary_name(path: &Path) -> PathBuf {
+    let mut name = path.file_name().unwrap_or_default().to_owned();
+    name.push(".");
+    name.push(TEMPORARY_ENDING);
+    path.with_file_name(name)
+}
+
+fn digest(hash: Sha256) -> FileDigest {
+    FileDigest::from_hash(Hash::from_bytes(hash.finalize().into()))
+}
+
+struct HashingWriter<W> {
+    out: W,
+    hash: Sha256,
+    bytes: u64,
+}
+
+impl<W: Write> Write for HashingWriter<W> {
+    fn write(&mut self, buffer: &[u8]) -> io::Result<usize> {
+        let taken = self.out.write(buffer)?;
+        self.hash.update(buffer.get(..taken).unwrap_or_default());
+        self.bytes += taken as u64;
+        Ok(taken)
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.out.flush()
+    }
+}
+
+/// Hashes all bytes that pass through it.
+pub struct HashingReader<R> {
+    input: R,
+    hash: Sha256,
+    bytes: u64,
+}
+
+impl<R: Read> HashingReader<R> {
+    /// Starts over `input`.
+    pub fn new(input: R) -> Self {
+        Self {
+            input,
+            hash: Sha256::new(),
+            bytes: 0,
+        }
+    }
+
+    /// Reads what is left and gives length and digest of everything.
+    ///
+    /// # Errors
+    /// What the reader underneath reports.
+    pub fn finish(mut self) -> io::Result<Written> {
+        io::copy(&mut self, &mut io::sink())?;
+        Ok(Written {
+            bytes: self.bytes,
+            sha256: digest(self.hash),
+        })
+    }
+}
+
+impl<R: Read> Read for HashingReader<R> {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        let got = self.input.read(buffer)?;
+        self.hash.update(buffer.get(..got).unwrap_or_default());
+        self.bytes += got as u64;
+        Ok(got)
+    }
+}
+
+/// What differs between operating systems.
+#[cfg(unix)]
+mod system {
+    use std::fs::File;
+    use std::io;
+    use std::path::Path;
+
+    pub(super) fn sync_folder(folder: &Path) -> io::Result<()> {
+        match File::open(folder)?.sync_all() {
+            // Some file systems cannot sync a folder and say so; the file itself is synced.
+            Err(e) if e.raw_os_error() == Some(rustix::io::Errno::INVAL.raw_os_error()) => Ok(()),
+            other => other,
+        }
+    }
+
+    #[cfg(any(target_os = "linux", target_os = "android", target_os = "freebsd"))]
+    pub(super) fn drop_cached_pages(file: &File) {
+        // Advisory: where the system declines, the read back checks the cache instead.
+        let _ = rustix::fs::fadvise(file, 0, None, rustix::fs::Advice::DontNeed);
+    }
+
+    #[cfg(not(any(target_os = "linux", target_os = "android", target_os = "freebsd")))]
+    pub(super) fn drop_cached_pages(_file: &File) {}
+
+    pub(super) fn is_gone(e: &io::Error) -> bool {
+        use rustix::io::Errno;
+        [Errno::IO, Errno::NODEV, Errno::NXIO, Errno::STALE]
+            .iter()
+            .any(|errno| e.raw_os_error() == Some(errno.raw_os_error()))
+    }
+}
+
+/// What differs between operating systems: the file is synced and read back all the same, but the
+/// folder cannot be synced on its own and cached pages cannot be dropped.
+#[cfg(not(unix))]
+mod system {
+    use std::fs::File;
+    use std::io;
+    use std::path::Path;
+
+    pub(super) fn sync_folder(_folder: &Path) -> io::Result<()> {
+        Ok(())
+    }
+
+    pub(super) fn drop_cached_pages(_file: &File) {}
+
+    pub(super) fn is_gone(e: &io::Error) -> bool {
+        // Windows: ERROR_NOT_READY, ERROR_DEV_NOT_EXIST, ERROR_FILE_INVALID, ERROR_NO_SUCH_DEVICE.
+        matches!(e.raw_os_error(), Some(21 | 55 | 1006 | 433))
+    }
+}
+
+/// Why a medium did not take or give a file.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[non_exhaustive]
+pub enum MediaError {
+    /// No room left.
+    #[error("there is no room left for {}", path.display())]
+    Full {
+        /// The file.
+        path: PathBuf,
+    },
+    /// Mounted read-only, or a write protection is set.
+    #[error("the medium that holds {} is read-only", path.display())]
+    ReadOnly {
+        /// The file.
+        path: PathBuf,
+    },
+    /// This user may not.
+    #[error("this user has no right to use {}", path.display())]
+    NoRight {
+        /// The file.
+        path: PathBuf,
+    },
+    /// Not there.
+    #[error("{} is not there", path.display())]
+    Missing {
+        /// The file or folder.
+        path: PathBuf,
+    },
+    /// Pulled out or failing.
+    #[error("the medium that holds {} was pulled out or is failing ({text})", path.display())]
+    Gone {
+        /// The file.
+        path: PathBuf,
+        /// The fault in the system's words.
+        text: String,
+    },
+    /// Read back, and not what was written.
+    #[error("{} was written, but the medium gives back other bytes", path.display())]
+    Differs {
+        /// The file.
+        path: PathBuf,
+    },
+    /// Anything else.
+    #[error("{}: {text}", path.display())]
+    Other {
+        /// The file.
+        path: PathBuf,
+        /// The fault in the system's words.
+        text: String,
+    },
+}
+
+impl MediaError {
+    /// Sorts a fault of the operating system.
+    pub fn of(path: &Path, e: &io::Error) -> Self {
+        let path = path.to_owned();
+        match e.kind() {
+            io::ErrorKind::StorageFull
+            | io::ErrorKind::QuotaExceeded
+            | io::ErrorKind::FileTooLarge => Self::Full { path },
+            io::ErrorKind::ReadOnlyFilesystem => Self::ReadOnly { path },
+            io::ErrorKind::PermissionDenied => Self::NoRight { path },
+            io::ErrorKind::NotFound => Self::Missing { path },
+            _ if system::is_gone(e) => Self::Gone {
+                path,
+                text: e.to_string(),
+            },
+            _ => Self::Other {
+                path,
+                text: e.to_string(),
+            },
+        }
+    }
+
+    /// What to do next.
+    pub fn next(&self) -> &'static str {
+        match self {
+            Self::Full { .. } => {
+                "free room on the medium or take another one, then run the command again"
+            }
+            Self::ReadOnly { .. } => {
+                "release the write protection or take another medium, then run the command again"
+            }
+            Self::NoRight { .. } => "check the rights of the folder, or take another one",
+            Self::Missing { .. } => "check the path and that the medium is plugged in",
+            Self::Gone { .. } => {
+                "plug the medium in again or take another one, then run the command again"
+            }
+            Self::Differs { .. } => {
+                "do not use this medium any more; take another one and run the command again"
+            }
+            Self::Other { .. } => "check the medium, or take another one",
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn names(folder: &Path) -> Vec<String> {
+        let entries = fs::read_dir(folder).unwrap();
+        entries
+            .map(|e| e.unwrap().file_name().into_string().unwrap())
+            .collect()
+    }
+
+    #[test]
+    fn a_file_is_written_whole_and_reads_back_the_same() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("a.carrylog");
+        let written = write_file(&path, |out| out.write_all(&[7; 1_000_000])).unwrap();
+        assert_eq!(written.bytes, 1_000_000);
+        assert_eq!(
+            names(dir.path()),
+            ["a.carrylog"],
+            "no temporary file is left"
+        );
+        let mut first = [0u8; 10];
+        read_back(&path, &written, |input| {
+            input.read_exact(&mut first).unwrap()
+        })
+        .unwrap();
+        assert_eq!(first, [7; 10]);
+        assert_eq!(digest_of(&path).unwrap(), written);
+    }
+
+    #[test]
+    fn sha256_of_a_file_is_that_of_fips_180_4() {
+        // FIPS 180-4 example "abc".
+        let dir = tempfile::tempdir().unwrap();
+        let written = write_file(&dir.path().join("abc"), |out| out.write_all(b"abc")).unwrap();
+        let expected = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad";
+        assert_eq!(written.sha256.to_string(), expected);
+    }
+
+    #[test]
+    fn a_changed_byte_is_found_when_reading_back() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("a.carrylog");
+        let written = write_file(&path, |out| out.write_all(b"one")).unwrap();
+        fs::write(&path, b"oNe").unwrap();
+        let refused = read_back(&path, &written, |_| ()).unwrap_err();
+        assert_eq!(refused, MediaError::Differs { path });
+    }
+
+    #[test]
+    fn a_fault_while_writing_leaves_the_older_file_and_no_torn_one() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("a.carrylog");
+        write_file(&path, |out| out.write_all(b"older")).unwrap();
+        let faults = [
+            (
+                io::ErrorKind::StorageFull,
+                MediaError::Full { path: path.clone() },
+            ),
+            (
+                io::ErrorKind::ReadOnlyFilesystem,
+                MediaError::ReadOnly { path: path.clone() },
+            ),
+            (
+                io::ErrorKind::PermissionDenied,
+                MediaError::NoRight { path: path.clone() },
+            ),
+        ];
+        for (kind, expected) in faults {
+            // The Nth write fails, for N before, inside and after the buffer.
+            for writes in [0, 1, 40] {
+                let refused = write_file(&path, |out| {
+                    for _ in 0..writes {
+                        out.write_all(&[1; 10_000])?;
+                    }
+                    Err(kind.into())
+                });
+                assert_eq!(refused, Err(expected.clone()));
+                assert_eq!(names(dir.path()), ["a.carrylog"]);
+                assert_eq!(fs::read(&path).unwrap(), b"older");
+            }
+        }
+    }
+
+    #[cfg(target_os = "linux")]
+    #[test]
+    fn a_medium_that_goes_away_is_called_so() {
+        for errno in [5, 6, 19] {
+            let e = io::Error::from_raw_os_error(errno);
+            assert!(
+                matches!(MediaError::of(Path::new("x"), &e), MediaError::Gone { .. }),
+                "{e}"
+            );
+        }
+        let e = io::Error::from_raw_os_error(28);
+        assert!(matches!(
+            MediaError::of(Path::new("x"), &e),
+            MediaError::Full { .. }
+        ));
+    }
+
+    /// The device that is always full: the system's own "no space left on device".
+    #[cfg(target_os = "linux")]
+    #[test]
+    fn the_full_device_of_the_system_is_reported_as_full() {
+        let mut full = OpenOptions::new().write(true).open("/dev/full").unwrap();
+        let e = full.write_all(b"x").unwrap_err();
+        assert!(matches!(
+            MediaError::of(Path::new("x"), &e),
+            MediaError::Full { .. }
+        ));
+    }
+
+    #[test]
+    fn a_folder_that_is_not_there_is_named() {
+        let dir = tempfile::tempdir().unwrap();
+        let folder = dir.path().join("stick");
+        let refused = write_file(&folder.join("a"), |_| Ok(())).unwrap_err();
+        assert_eq!(refused, MediaError::Missing { path: folder });
+    }
+
+    #[test]
+    fn names_are_safe_on_every_medium() {
+        assert_eq!(safe_name("Bay 2 / Nord: «Süd»"), "bay-2-nord-s-d");
+        assert_eq!(safe_name("***"), "station");
+        assert_eq!(safe_name("CON"), "con");
+        assert!(safe_name(&"a b".repeat(40)).len() <= 32);
+    }
+}

@@ -1,0 +1,168 @@
+//! The server as a carrier sees it: deliver a bundle, fetch what goes back.
+//!
+//! Nothing the server says is believed: a return file is verified by the station that settles it.
+
+use crate::exit::Exit;
+use crate::failure::Failure;
+use carrylog_format::ids::{FileDigest, LogId};
+use serde_json::Value;
+use std::fs::File;
+use std::io::Read;
+use std::path::Path;
+use std::time::Duration;
+use ureq::Agent;
+use ureq::Body;
+use ureq::http::Response;
+
+/// Longest wait for a connection.
+const CONNECT_TIMEOUT: Duration = Duration::from_secs(10);
+/// Longest wait for the server to begin its answer: it verifies the whole bundle first.
+const ANSWER_TIMEOUT: Duration = Duration::from_secs(600);
+/// Largest answer in words.
+const MAX_JSON_BYTES: u64 = 4 << 20;
+/// Largest return file.
+const MAX_RETURN_BYTES: u64 = 256 << 20;
+
+/// A server at an address, with the token that lets a carrier in.
+pub(crate) struct ServerClient {
+    agent: Agent,
+    base: String,
+    token: Option<String>,
+}
+
+impl ServerClient {
+    /// A client for `url`, such as `http://office.example:8080`.
+    pub(crate) fn new(url: &str, token: Option<String>) -> Result<Self, Failure> {
+        let base = url.trim_end_matches('/');
+        if !base.starts_with("http://") && !base.starts_with("https://") {
+            let message = format!("«{url}» is no address of a server");
+            return Err(Failure::new(
+                Exit::Usage,
+                message,
+                "write http://HOST:PORT or https://HOST",
+            ));
+        }
+        let agent = Agent::config_builder()
+            .http_status_as_error(false)
+            .timeout_connect(Some(CONNECT_TIMEOUT))
+            .timeout_recv_response(Some(ANSWER_TIMEOUT))
+            .user_agent(concat!("carrylog/", env!("CARGO_PKG_VERSION")))
+            .build()
+            .new_agent();
+        Ok(Self {
+            agent,
+            base: base.to_owned(),
+            token,
+        })
+    }
+
+    /// Delivers a bundle; the server's answer in its own words.
+    pub(crate) fn deliver(
+        &self,
+        path: &Path,
+        sha256: FileDigest,
+        bytes: u64,
+    ) -> Result<Value, Failure> {
+        let file = File::open(path).map_err(|e| Failure::unreadable(path, &e))?;
+        let mut request = self
+            .agent
+            .put(format!("{}/api/v1/bundles/{sha256}", self.base))
+            .header("content-type", "application/vnd.carrylog.bundle+cbor-seq")
+            .header("content-length", bytes.to_string());
+        if let Some(token) = &self.token {
+            request = request.header("authorization", format!("Bearer {token}"));
+        }
+        let answer = request.send(file).map_err(|e| self.away(&e))?;
+        self.json(answer)
+    }
+
+    /// Fetches the return file for a log; `None` if the server has nothing for it.
+    pub(crate) fn fetch_return(&self, log: LogId) -> Result<Option<Vec<u8>>, Failure> {
+        let mut answer = self.get(&format!("/api/v1/returns/{log}"))?;
+        match answer.status().as_u16() {
+            200 => {
+                let mut bytes = Vec::new();
+                answer
+                    .body_mut()
+                    .as_reader()
+                    .take(MAX_RETURN_BYTES + 1)
+                    .read_to_end(&mut bytes)
+                    .map_err(|e| self.broken(&e.to_string()))?;
+                if bytes.len() as u64 > MAX_RETURN_BYTES {
+                    return Err(self.broken("the return file is larger than any can be"));
+                }
+                Ok(Some(bytes))
+            }
+            404 | 204 => Ok(None),
+            _ => self.json(answer).map(|_| None),
+        }
+    }
+
+    fn get(&self, path: &str) -> Result<Response<Body>, Failure> {
+        let mut request = self.agent.get(format!("{}{path}", self.base));
+        if let Some(token) = &self.token {
+            request = request.header("authorization", format!("Bearer {token}"));
+        }
+        request.call().map_err(|e| self.away(&e))
+    }
+
+    /// The answer as JSON; anything but success becomes a failure in the server's words (RFC 9457).
+    fn json(&self, mut answer: Response<Body>) -> Result<Value, Failure> {
+        let status = answer.status();
+        let mut text = String::new();
+        answer
+            .body_mut()
+            .as_reader()
+            .take(MAX_JSON_BYTES)
+            .read_to_string(&mut text)
+            .map_err(|e| self.broken(&e.to_string()))?;
+        let value: Option<Value> = serde_json::from_str(&text).ok();
+        if status.is_success() {
+            return value
+                .ok_or_else(|| self.broken("the answer is not JSON: is this a carrylog server?"));
+        }
+        let words = |field: &str| {
+            value
+                .as_ref()
+                .and_then(|v| v.get(field))
+                .and_then(Value::as_str)
+                .map(str::to_owned)
+        };
+        let said = words("detail")
+            .or_else(|| words("title"))
+            .unwrap_or_default();
+        let next = words("advice").unwrap_or_else(|| match status.as_u16() {
+            401 | 403 => {
+                "ask the records office for a token and name its variable with --token-env".into()
+            }
+            404 => "check the address; is this a carrylog server?".into(),
+            _ => "the stick is unchanged: deliver it again later".into(),
+        });
+        Err(Failure::new(
+            Exit::Server,
+            format!("the server {} answers {status}: {said}", self.base),
+            next,
+        ))
+    }
+
+    fn away(&self, e: &ureq::Error) -> Failure {
+        let message = format!("the server {} cannot be reached: {e}", self.base);
+        Failure::new(
+            Exit::Server,
+            message,
+            "the stick is unchanged: check address and network, then deliver it again",
+        )
+    }
+
+    fn broken(&self, what: &str) -> Failure {
+        let message = format!(
+            "the answer of the server {} cannot be used: {what}",
+            self.base
+        );
+        Failure::new(
+            Exit::Server,
+            message,
+            "the stick is unchanged: deliver it again",
+        )
+    }
+}

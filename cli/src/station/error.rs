@@ -1,0 +1,105 @@
+//! Why a station did not do what was asked.
+
+use super::store::StoreError;
+use crate::key_file::KeyFileError;
+use carrylog_format::ids::LogId;
+use carrylog_format::record::EntryError;
+use carrylog_format::refusal::Refusal;
+use carrylog_format::seal::SealError;
+use std::path::PathBuf;
+
+/// Why a station did not do what was asked.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[non_exhaustive]
+pub enum StationError {
+    /// The folder holds no station.
+    #[error("{} holds no station", dir.display())]
+    NoStation {
+        /// The folder.
+        dir: PathBuf,
+    },
+    /// The folder cannot be made or used.
+    #[error("{}: {text}", dir.display())]
+    Folder {
+        /// The folder.
+        dir: PathBuf,
+        /// The fault in the system's words.
+        text: String,
+    },
+    /// The station's database.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// The station's key.
+    #[error(transparent)]
+    Key(#[from] KeyFileError),
+    /// The key in the folder is not the one that the log is named after.
+    #[error("station.key is not the key of this station's log")]
+    OtherKey,
+    /// Entries, seals and receipts do not fit each other.
+    #[error("the station's log does not hold together: {found}")]
+    Inconsistent {
+        /// What was found.
+        found: String,
+    },
+    /// The slot holds a test for which there is no receipt.
+    #[error("memory slot {slot} still holds entry {entry} ({what}), for which there is no receipt")]
+    SlotTaken {
+        /// The slot.
+        slot: u16,
+        /// The entry that it holds.
+        entry: u64,
+        /// The entry in one line.
+        what: String,
+    },
+    /// A slot that the station does not have.
+    #[error("the station has memory slots 1 to {slots}; there is no slot {slot}")]
+    NoSuchSlot {
+        /// The slot asked for.
+        slot: u16,
+        /// Number of slots.
+        slots: u16,
+    },
+    /// Every slot holds a test without a receipt.
+    #[error(
+        "all {slots} memory slots hold tests for which there is no receipt: the station is locked"
+    )]
+    MemoryFull {
+        /// Number of slots.
+        slots: u16,
+    },
+    /// Everything is receipted already.
+    #[error("there is nothing to pack: the server's receipt covers all {size} entries")]
+    NothingToPack {
+        /// Size of the log.
+        size: u64,
+    },
+    /// No entry of that number or hash.
+    #[error("the log has no entry {wanted}; it has entries 0 to {}", size.saturating_sub(1))]
+    NoSuchEntry {
+        /// What was asked for.
+        wanted: String,
+        /// Size of the log.
+        size: u64,
+    },
+    /// A receipt speaks of this log but of a seal that this station never made.
+    #[error("the receipt is for a seal over {size} entries that this station never made")]
+    ForeignSeal {
+        /// Size in the receipt's seal.
+        size: u64,
+    },
+    /// The return file is for another station.
+    #[error("the file is for log {}, not for this station", .log.short())]
+    OtherStation {
+        /// The log it is for.
+        log: LogId,
+    },
+    /// The file was refused.
+    #[error(transparent)]
+    Refused(#[from] Refusal),
+    /// An entry could not be made.
+    #[error(transparent)]
+    Entry(#[from] EntryError),
+    /// A seal could not be made or read.
+    #[error(transparent)]
+    Seal(#[from] SealError),
+}

@@ -1,0 +1,17 @@
+//! A station: its key, its append-only log on disk, its memory slots and what it was told to trust.
+//!
+//! The folder of a station holds `station.key` (secret), `station.pub.json` and `station.db`.
+
+mod error;
+mod log;
+mod segment;
+mod settle;
+mod sheets;
+mod store;
+
+pub use error::StationError;
+pub use log::{Access, Appended, NewStation, PackedTrace, Slot, Station};
+pub use segment::SegmentPlan;
+pub use settle::{Adopted, Settled};
+pub use sheets::SheetInForce;
+pub use store::StoreError;

@@ -1,0 +1,135 @@
+//! The segment that goes on the stick: from the last receipted size to the last seal.
+
+use super::{Station, StationError, StoreError};
+use carrylog_format::bundle::{SegmentStart, SegmentWriter};
+use carrylog_format::ids::{LogId, TraceDigest};
+use carrylog_format::record::{Entry, Record, Replacement};
+use carrylog_format::statement::{Role, Statement, StatementBody};
+use carrylog_format::tree::{Frontier, leaf_hash};
+use std::io::{self, Write};
+
+/// Which entries a segment holds and what travels with them.
+#[derive(Debug, Clone)]
+pub struct SegmentPlan {
+    /// Index of the first entry.
+    pub from: u64,
+    /// Index after the last entry.
+    pub to: u64,
+    /// Whether traces travel with the entries.
+    pub with_traces: bool,
+    frontier: Frontier,
+}
+
+impl Station {
+    /// Plans a segment up to the last seal; call [`Station::seal`] first.
+    ///
+    /// # Errors
+    /// [`StationError::NothingToPack`] if everything is receipted already.
+    pub fn plan_segment(
+        &self,
+        from_start: bool,
+        with_traces: bool,
+    ) -> Result<SegmentPlan, StationError> {
+        let from = if from_start { 0 } else { self.receipted_size() };
+        let to = self.sealed_size();
+        if from >= to {
+            return Err(StationError::NothingToPack { size: self.size() });
+        }
+        let mut frontier = Frontier::new();
+        self.store
+            .entries(0, from, |_, bytes| -> Result<(), StationError> {
+                frontier.push(leaf_hash(bytes));
+                Ok(())
+            })?;
+        Ok(SegmentPlan {
+            from,
+            to,
+            with_traces,
+            frontier,
+        })
+    }
+
+    /// Writes the planned segment; `progress` is told of every entry.
+    ///
+    /// # Errors
+    /// What the writer or the store reports.
+    pub fn write_segment(
+        &self,
+        plan: &SegmentPlan,
+        out: &mut dyn Write,
+        progress: &mut dyn FnMut(),
+    ) -> io::Result<()> {
+        let start = SegmentStart {
+            key: self.key(),
+            frontier: &plan.frontier,
+            to: plan.to,
+        };
+        let mut writer = SegmentWriter::new(out, &start, self.statements_to_carry())?;
+        let mut seals = self
+            .seals()
+            .iter()
+            .skip_while(|s| s.content().size <= plan.from)
+            .peekable();
+        let written = self
+            .store
+            .entries(plan.from, plan.to, |index, bytes| -> Result<(), Stop> {
+                writer.entry(bytes)?;
+                if plan.with_traces {
+                    let entry = Entry::parse(bytes).map_err(io::Error::other)?;
+                    if let Some(digest) = trace_of(entry.record())
+                        && let Some(compressed) = self.store.trace(digest)?
+                    {
+                        writer.trace(&compressed)?;
+                    }
+                }
+                if let Some(seal) = seals.next_if(|s| s.content().size == index + 1) {
+                    writer.seal(seal)?;
+                }
+                progress();
+                Ok(())
+            });
+        written.map_err(|Stop(e)| e)?;
+        writer.finish()?;
+        Ok(())
+    }
+
+    /// What a reader needs to judge the segment: its authority, this key's standing, signers.
+    fn statements_to_carry(&self) -> impl Iterator<Item = &Statement> {
+        let own = self.log();
+        self.trust()
+            .statements()
+            .filter(move |s| match &s.content().body {
+                StatementBody::Founded { .. } | StatementBody::AuthorityTrusted { .. } => true,
+                StatementBody::Enrolled(e) => e.role == Role::Person || LogId::of(&e.key) == own,
+                StatementBody::Revoked { log, .. } => *log == own,
+                _ => false,
+            })
+    }
+}
+
+fn trace_of(record: &Record) -> Option<TraceDigest> {
+    let test = match record {
+        Record::Test(test) => test,
+        Record::Correction(c) => match &c.replacement {
+            Replacement::Test(test) => test,
+            _ => return None,
+        },
+        _ => return None,
+    };
+    test.trace.as_ref().map(|t| t.sha256)
+}
+
+/// Folds the store's errors into the writer's, so that one loop can meet both.
+struct Stop(io::Error);
+
+impl From<io::Error> for Stop {
+    fn from(e: io::Error) -> Self {
+        Self(e)
+    }
+}
+
+impl From<StoreError> for Stop {
+    fn from(e: StoreError) -> Self {
+        Self(io::Error::other(e))
+    }
+}

@@ -1,0 +1,418 @@
+//! What a file proves, in words: the report over what the format's doors return.
+//!
+//! The doors decide; this module counts what passed through them and says what they cannot check.
+
+use carrylog_format::bundle::{
+    BundleHeader, HistoryItem, ReturnItem, SegmentItem, VerifiedSegment, peek_header, read_history,
+    read_return, read_segment,
+};
+use carrylog_format::instant::Instant;
+use carrylog_format::record::{Entry, Record};
+use carrylog_format::refusal::Refusal;
+use carrylog_format::sign_off;
+use carrylog_format::trust::TrustStore;
+use carrylog_format::unit_id::UnitKey;
+use serde::Serialize;
+use std::collections::{BTreeMap, BTreeSet};
+use std::io::{Read, Seek, SeekFrom};
+
+/// What a verified file proves.
+#[derive(Debug, Clone, Serialize)]
+pub struct Proven {
+    /// `segment`, `unit_history` or `return`.
+    pub kind: &'static str,
+    /// Who signed.
+    pub who: Vec<String>,
+    /// What it holds.
+    pub what: Vec<String>,
+    /// Whether it is in order.
+    pub order: Vec<String>,
+    /// Until when it is known good.
+    pub known_good: String,
+    /// What counts for nothing although its signature holds: a revoked key.
+    pub does_not_count: Vec<String>,
+    /// What could not be checked.
+    pub not_checked: Vec<String>,
+    /// Number of entries.
+    pub entries: u64,
+    /// Number of seals.
+    pub seals: u64,
+    /// Number of receipts.
+    pub receipts: u64,
+}
+
+/// Verifies a file of any kind under `trust`.
+///
+/// # Errors
+/// [`Refusal`] from the door of the file's kind.
+pub fn verify<R: Read + Seek>(
+    mut input: R,
+    trust: &TrustStore,
+    progress: &mut dyn FnMut(),
+) -> Result<Proven, Refusal> {
+    let header = peek_header(&mut input)?;
+    input.seek(SeekFrom::Start(0)).map_err(|e| Refusal {
+        rule: carrylog_format::refusal::Rule::Reading,
+        fault: carrylog_format::refusal::Fault::Medium,
+        offset: Some(0),
+        entry: None,
+        found: format!("the file cannot be read from its start: {e}"),
+    })?;
+    match header {
+        BundleHeader::Segment(_) => verify_segment(input, trust, progress).map(|(p, _)| p),
+        BundleHeader::UnitHistory(_) => verify_history(input, trust, progress),
+        // Every other kind has a door of its own that says so if it is not what it claims.
+        _ => verify_return(input, trust),
+    }
+}
+
+/// Verifies a segment and gives both the report and the verified segment.
+///
+/// # Errors
+/// [`Refusal`].
+pub fn verify_segment<R: Read>(
+    input: R,
+    trust: &TrustStore,
+    progress: &mut dyn FnMut(),
+) -> Result<(Proven, VerifiedSegment), Refusal> {
+    let mut seen = Seen::new(trust);
+    let verified = read_segment(input, trust, &mut |item| match item {
+        SegmentItem::Entry { entry, .. } => {
+            seen.entry(entry);
+            progress();
+        }
+        SegmentItem::Statement(sign1) => seen.statement(sign1),
+        _ => {}
+    })?;
+    let header = verified.header();
+    let standing = verified.standing();
+    let from_start = header.from == 0;
+    let last = verified.seals().last().map(|s| s.content().at_ms);
+    let does_not_count = standing
+        .revoked_from
+        .filter(|from| *from < header.to)
+        .map(|from| {
+            let first = from.max(header.from);
+            format!(
+                "entries {first} to {}: the key was revoked from entry {from} on",
+                header.to - 1
+            )
+        })
+        .into_iter()
+        .collect();
+    let mut not_checked = seen.not_checked();
+    if !from_start {
+        not_checked.insert(
+            0,
+            format!(
+                "entries 0 to {}: they are not in this file; whoever holds them can check that it continues them",
+                header.from - 1
+            ),
+        );
+    }
+    not_checked.extend(missing_traces(verified.traces_missing().len()));
+    not_checked.extend(ignored(verified.statements_ignored()));
+    let proven = Proven {
+        kind: "segment",
+        who: vec![format!(
+            "station «{}», key {}, enrolled by «{}»",
+            standing.enrolment.name,
+            header.key.fingerprint(),
+            seen.authority_name(standing.authority)
+        )],
+        what: vec![
+            format!(
+                "entries {} to {} of log {}: {}",
+                header.from,
+                header.to - 1,
+                header.log.short(),
+                seen.kinds()
+            ),
+            format!(
+                "{}, {}",
+                counted(seen.units.len() as u64, "unit"),
+                counted(verified.traces_present(), "trace")
+            ),
+        ],
+        order: seen.order(verified.seals().len() as u64, from_start),
+        known_good: last
+            .map(|at| format!("the last seal, {at} by the station's clock"))
+            .unwrap_or_default(),
+        does_not_count,
+        not_checked,
+        entries: verified.entries(),
+        seals: verified.seals().len() as u64,
+        receipts: 0,
+    };
+    Ok((proven, verified))
+}
+
+fn verify_history<R: Read>(
+    input: R,
+    trust: &TrustStore,
+    progress: &mut dyn FnMut(),
+) -> Result<Proven, Refusal> {
+    let mut seen = Seen::new(trust);
+    let (mut seals, mut last) = (0, None);
+    let verified = read_history(input, trust, &mut |item| match item {
+        HistoryItem::Entry { entry, .. } => {
+            seen.entry(entry);
+            progress();
+        }
+        HistoryItem::Statement(sign1) => seen.statement(sign1),
+        HistoryItem::Seal(seal) => {
+            seals += 1;
+            last = last.max(Some(seal.content().at_ms));
+        }
+        _ => {}
+    })?;
+    let who = verified
+        .logs()
+        .iter()
+        .map(|(log, part)| {
+            format!(
+                "station «{}» (log {}), enrolled by «{}»: {} entries, sealed up to {}, receipted up to {}",
+                part.station,
+                log.short(),
+                seen.authority_name(part.authority),
+                part.entries,
+                part.sealed_size,
+                part.receipted_size
+            )
+        })
+        .collect();
+    let mut not_checked =
+        vec!["whether something was left out: a history proves what it holds".into()];
+    not_checked.extend(seen.not_checked());
+    not_checked.extend(missing_traces(verified.traces_missing().len()));
+    not_checked.extend(ignored(verified.statements_ignored()));
+    let does_not_count = match verified.revoked() {
+        0 => Vec::new(),
+        n => vec![format!(
+            "{n} entries of stations whose key was revoked before them"
+        )],
+    };
+    Ok(Proven {
+        kind: "unit_history",
+        who,
+        what: vec![format!("history of {}: {}", verified.unit(), seen.kinds())],
+        order: vec!["every entry is proven to stand at its place in its station's log".into()],
+        known_good: last
+            .map(|at: Instant| format!("the latest seal, {at} by a station's clock"))
+            .unwrap_or_default(),
+        does_not_count,
+        not_checked,
+        entries: verified.entries(),
+        seals,
+        receipts: verified.receipts(),
+    })
+}
+
+fn verify_return<R: Read>(input: R, trust: &TrustStore) -> Result<Proven, Refusal> {
+    let mut seen = Seen::new(trust);
+    let mut statements = 0u64;
+    let verified = read_return(input, trust, &mut |item| {
+        if let ReturnItem::Statement(sign1) = item {
+            statements += 1;
+            seen.statement(sign1);
+        }
+    })?;
+    let who: BTreeSet<String> = verified
+        .receipts()
+        .iter()
+        .map(|r| format!("server «{}»", r.server_name()))
+        .collect();
+    let mut what = vec![format!(
+        "{} of trusted authorities",
+        counted(statements, "statement")
+    )];
+    what.extend(verified.receipts().iter().map(|r| {
+        format!(
+            "receipt of {} for entries 0 to {} of log {}, fleet log entry {}",
+            r.issued_at(),
+            r.seal().size.saturating_sub(1),
+            r.seal().log.short(),
+            r.fleet_index()
+        )
+    }));
+    let latest = verified.receipts().iter().map(|r| r.issued_at()).max();
+    Ok(Proven {
+        kind: "return",
+        who: who.into_iter().collect(),
+        what,
+        order: seen.chain_faults(),
+        known_good: latest
+            .map(|at| format!("the latest receipt, {at}"))
+            .unwrap_or_default(),
+        does_not_count: Vec::new(),
+        not_checked: ignored(verified.statements_ignored()).into_iter().collect(),
+        entries: 0,
+        seals: 0,
+        receipts: verified.receipts().len() as u64,
+    })
+}
+
+/// Counts what passes through a door.
+struct Seen {
+    trust: TrustStore,
+    kinds: BTreeMap<String, u64>,
+    units: BTreeSet<UnitKey>,
+    last_at: Option<Instant>,
+    clock_back: u64,
+    sign_offs: Vec<carrylog_format::record::SignOff>,
+    unknown: u64,
+}
+
+impl Seen {
+    fn new(trust: &TrustStore) -> Self {
+        Self {
+            trust: trust.clone(),
+            kinds: BTreeMap::new(),
+            units: BTreeSet::new(),
+            last_at: None,
+            clock_back: 0,
+            sign_offs: Vec::new(),
+            unknown: 0,
+        }
+    }
+
+    fn statement(&mut self, sign1: &[u8]) {
+        // The door has verified it; here it only helps to name authorities and signers.
+        let _ = self.trust.add(sign1);
+    }
+
+    fn entry(&mut self, entry: &Entry) {
+        let record = entry.record();
+        *self.kinds.entry(kind_words(record)).or_default() += 1;
+        match record {
+            Record::Test(t) => {
+                self.units.insert(t.unit.key());
+            }
+            Record::UnitEvent(e) => {
+                self.units.insert(e.unit.key());
+            }
+            Record::SignOff(s) => self.sign_offs.push(s.clone()),
+            Record::Unknown { .. } => self.unknown += 1,
+            _ => {}
+        }
+        if self.last_at.is_some_and(|last| entry.head().at < last) {
+            self.clock_back += 1;
+        }
+        self.last_at = Some(entry.head().at);
+    }
+
+    fn kinds(&self) -> String {
+        let parts: Vec<String> = self
+            .kinds
+            .iter()
+            .map(|(kind, n)| counted(*n, kind))
+            .collect();
+        parts.join(", ")
+    }
+
+    fn order(&self, seals: u64, from_start: bool) -> Vec<String> {
+        let mut order = vec![format!(
+            "yes: {} in an unbroken chain{}",
+            counted(seals, "seal"),
+            if from_start {
+                " from the first entry"
+            } else {
+                ""
+            }
+        )];
+        if self.clock_back > 0 {
+            order.push(format!(
+                "{} entries are older than the one before them by the station's clock: its clock was set back or is doubtful",
+                self.clock_back
+            ));
+        }
+        order
+    }
+
+    fn chain_faults(&self) -> Vec<String> {
+        use carrylog_format::trust::ChainFault;
+        let faults: Vec<String> = self
+            .trust
+            .chain_faults()
+            .iter()
+            .map(|fault| match fault {
+                ChainFault::Missing { seq, .. } => format!("statement {seq} is missing"),
+                ChainFault::Forked { seq, .. } => {
+                    format!("there are two statements {seq}: ask the authority")
+                }
+            })
+            .collect();
+        if faults.is_empty() {
+            vec!["yes: the authority's statements are one chain".into()]
+        } else {
+            faults
+        }
+    }
+
+    fn not_checked(&self) -> Vec<String> {
+        let mut list = vec![
+            "whether what was measured is right, and whether the station's clock was".to_owned(),
+        ];
+        let (mut good, mut faults) = (0, BTreeMap::<String, u64>::new());
+        for s in &self.sign_offs {
+            match sign_off::verify(s, &self.trust) {
+                Ok(_) => good += 1,
+                Err(e) => *faults.entry(e.to_string()).or_default() += 1,
+            }
+        }
+        for (fault, n) in faults {
+            list.push(format!("{n} of {} sign-offs: {fault}", good + n));
+        }
+        if self.unknown > 0 {
+            list.push(format!(
+                "{} entries of kinds that this program does not know",
+                self.unknown
+            ));
+        }
+        list
+    }
+
+    fn authority_name(&self, authority: carrylog_format::ids::LogId) -> String {
+        self.trust
+            .authority_name(authority)
+            .unwrap_or_else(|| format!("authority {}", authority.short()))
+    }
+}
+
+fn kind_words(record: &Record) -> String {
+    match record {
+        Record::Test(_) => "test".into(),
+        Record::UnitEvent(_) => "unit event".into(),
+        Record::StationEvent(_) => "station event".into(),
+        Record::Correction(_) => "correction".into(),
+        Record::SignOff(_) => "sign-off".into(),
+        other => format!("entry of kind «{}»", other.kind()),
+    }
+}
+
+/// A number with its noun, which takes a plain plural.
+fn counted(n: u64, noun: &str) -> String {
+    if n == 1 {
+        format!("1 {noun}")
+    } else {
+        format!("{n} {noun}s")
+    }
+}
+
+fn missing_traces(missing: usize) -> Option<String> {
+    (missing > 0).then(|| {
+        format!(
+            "{}: entries name them, the file does not carry them",
+            counted(missing as u64, "trace")
+        )
+    })
+}
+
+fn ignored(statements: u64) -> Option<String> {
+    (statements > 0).then(|| {
+        format!(
+            "{} of authorities that are not trusted here",
+            counted(statements, "statement")
+        )
+    })
+}
