@@ -7,14 +7,15 @@
 use crate::cbor;
 use crate::refusal::{Fault, Refusal, Rule};
 use crate::tree::Hash;
+use sha2::{Digest as _, Sha256};
 use std::io::{self, Read, Write};
 
 /// First bytes of every file: CBOR tag 55799.
 pub const MAGIC: [u8; 3] = [0xd9, 0xd9, 0xf7];
-const FRAME_ARRAY: u8 = 0x83;
-const DIGEST_HEAD: [u8; 2] = [0x58, 0x20];
+pub(crate) const FRAME_ARRAY: u8 = 0x83;
+pub(crate) const DIGEST_HEAD: [u8; 2] = [0x58, 0x20];
 /// Types from here to 23 may be skipped by a reader that does not know them.
-const FIRST_SKIPPABLE: u8 = 16;
+pub(crate) const FIRST_SKIPPABLE: u8 = 16;
 
 /// What a frame holds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -45,7 +46,7 @@ pub enum FrameType {
 }
 
 impl FrameType {
-    fn from_byte(byte: u8) -> Option<Self> {
+    pub(crate) fn from_byte(byte: u8) -> Option<Self> {
         Some(match byte {
             0 => Self::Entry,
             2 => Self::Header,
@@ -97,6 +98,23 @@ pub fn frame_digest(kind: FrameType, payload: &[u8]) -> Hash {
     Hash::of_parts(&[&[kind as u8], payload])
 }
 
+/// The bytes of one frame.
+pub(crate) fn encode(kind: FrameType, payload: &[u8]) -> io::Result<Vec<u8>> {
+    if payload.len() as u64 > kind.max_payload() {
+        let message = format!(
+            "{} bytes are too many for a frame of type {kind:?}",
+            payload.len()
+        );
+        return Err(io::Error::new(io::ErrorKind::InvalidInput, message));
+    }
+    let mut bytes = Vec::with_capacity(payload.len() + 48);
+    bytes.extend_from_slice(&[FRAME_ARRAY, kind as u8]);
+    cbor::write_bytes(&mut bytes, payload);
+    bytes.extend_from_slice(&DIGEST_HEAD);
+    bytes.extend_from_slice(frame_digest(kind, payload).as_bytes());
+    Ok(bytes)
+}
+
 /// Writes the tag and frames, counting bytes and frames.
 #[derive(Debug)]
 pub struct FrameWriter<W> {
@@ -125,20 +143,9 @@ impl<W: Write> FrameWriter<W> {
     /// [`io::ErrorKind::InvalidInput`] if the payload is over its type's limit, and what the writer
     /// underneath reports.
     pub fn write(&mut self, kind: FrameType, payload: &[u8]) -> io::Result<()> {
-        if payload.len() as u64 > kind.max_payload() {
-            let message = format!(
-                "{} bytes are too many for a frame of type {kind:?}",
-                payload.len()
-            );
-            return Err(io::Error::new(io::ErrorKind::InvalidInput, message));
-        }
-        let mut head = vec![FRAME_ARRAY, kind as u8];
-        cbor::write_head(&mut head, 2, payload.len() as u64);
-        self.out.write_all(&head)?;
-        self.out.write_all(payload)?;
-        self.out.write_all(&DIGEST_HEAD)?;
-        self.out.write_all(frame_digest(kind, payload).as_bytes())?;
-        self.bytes += (head.len() + payload.len() + DIGEST_HEAD.len() + 32) as u64;
+        let bytes = encode(kind, payload)?;
+        self.out.write_all(&bytes)?;
+        self.bytes += bytes.len() as u64;
         self.frames += 1;
         Ok(())
     }
@@ -169,6 +176,7 @@ pub struct FrameReader<R> {
     input: R,
     offset: u64,
     frames: u64,
+    spine: Sha256,
 }
 
 impl<R: Read> FrameReader<R> {
@@ -181,6 +189,7 @@ impl<R: Read> FrameReader<R> {
             input,
             offset: 0,
             frames: 0,
+            spine: Sha256::new(),
         };
         let mut magic = [0u8; 3];
         let got = reader.fill(&mut magic)?;
@@ -203,6 +212,12 @@ impl<R: Read> FrameReader<R> {
     /// Frames read so far.
     pub fn frames(&self) -> u64 {
         self.frames
+    }
+
+    /// SHA-256 over the digests of all frames read so far, skipped ones included, in order. With
+    /// one encoding for each frame it names every byte read, at 32 hashed bytes a frame.
+    pub fn spine(&self) -> Hash {
+        Hash::from_bytes(self.spine.clone().finalize().into())
     }
 
     /// The next frame that this reader knows; `None` at the end of the file.
@@ -254,6 +269,7 @@ impl<R: Read> FrameReader<R> {
                 ));
             }
             self.frames += 1;
+            self.spine.update(digest.as_bytes());
             if let Some(kind) = kind {
                 return Ok(Some(Frame {
                     kind,

@@ -240,4 +240,4 @@ fn next_steps(case: &Case<'_>, verdict: Verdict) -> Vec<NextStep> {
 }
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;

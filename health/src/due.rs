@@ -86,6 +86,34 @@ pub fn due_checks(sheet: &LimitsSheet, history: &CheckHistory) -> Vec<Due> {
     list
 }
 
+/// Something due for one unit of a fleet.
+#[derive(Debug, Clone, PartialEq)]
+pub struct DueItem {
+    /// The unit, as the caller names it.
+    pub unit: String,
+    /// What falls due.
+    pub due: Due,
+}
+
+/// The due list of a fleet: what is overdue at `now` or expected within `days` after it, the most
+/// urgent first: overdue before not yet due, then by expected date, then by unit.
+pub fn due_list(items: Vec<DueItem>, now: Instant, days: u32) -> Vec<DueItem> {
+    let until = now.plus_days(days);
+    let mut list: Vec<DueItem> = items
+        .into_iter()
+        .filter(|i| i.due.overdue_at(now) || i.due.expected.is_some_and(|e| e <= until))
+        .collect();
+    list.sort_by_key(|i| {
+        (
+            !i.due.overdue_at(now),
+            i.due.expected,
+            i.unit.clone(),
+            i.due.kind,
+        )
+    });
+    list
+}
+
 fn next_check(sheet: &LimitsSheet, history: &CheckHistory) -> Option<Due> {
     let intervals = &sheet.intervals;
     // Nothing checked since commissioning: the first interval, where the sheet gives one.
@@ -135,4 +163,105 @@ fn next_check(sheet: &LimitsSheet, history: &CheckHistory) -> Option<Due> {
         flight_minutes_left: left,
         expected,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::assess::tests::sheet;
+
+    fn day(text: &str) -> Instant {
+        format!("{text}T00:00:00Z").parse().unwrap()
+    }
+
+    fn only(list: &[Due]) -> Due {
+        assert_eq!(list.len(), 1);
+        list[0]
+    }
+
+    #[test]
+    fn the_first_check_has_its_own_interval_and_later_ones_the_common_one() {
+        let mut history = CheckHistory {
+            commissioned: Some(day("2024-01-01")),
+            ..CheckHistory::default()
+        };
+        let due = only(&due_checks(&sheet(), &history));
+        assert_eq!(
+            (due.kind, due.by),
+            (DueKind::FirstCheck, Some(day("2024-12-31")))
+        );
+        history.last_check = Some(day("2024-12-01"));
+        let due = only(&due_checks(&sheet(), &history));
+        assert_eq!(
+            (due.kind, due.by),
+            (DueKind::PeriodicCheck, Some(day("2026-12-01")))
+        );
+        assert!(due.overdue_at(day("2026-12-02")) && !due.overdue_at(day("2026-12-01")));
+    }
+
+    #[test]
+    fn flight_hours_or_the_calendar_whichever_comes_first() {
+        let mut sheet = sheet();
+        sheet.intervals.flight_minutes = Some(FlightMinutes::from_hours(500.0).unwrap());
+        let minutes = |h| FlightMinutes::from_hours(h).unwrap();
+        let history = CheckHistory {
+            commissioned: Some(day("2023-01-01")),
+            last_check: Some(day("2024-01-01")),
+            flight_minutes_at_check: Some(minutes(1000.0)),
+            flight_minutes_now: Some((minutes(1400.0), day("2024-10-01"))),
+            flight_minutes_per_day: Some(60.0),
+            ..CheckHistory::default()
+        };
+        let due = only(&due_checks(&sheet, &history));
+        assert_eq!(due.at_flight_minutes, Some(minutes(1500.0)));
+        assert_eq!(due.flight_minutes_left, Some(6000));
+        // 100 h at one hour a day: 100 days after 1 October, long before two years are over.
+        assert_eq!(due.expected, Some(day("2025-01-09")));
+        let flown = CheckHistory {
+            flight_minutes_now: Some((minutes(1501.0), day("2024-12-01"))),
+            ..history
+        };
+        assert!(only(&due_checks(&sheet, &flown)).overdue_at(day("2024-12-01")));
+    }
+
+    #[test]
+    fn a_storage_charge_expires() {
+        let history = CheckHistory {
+            last_storage_charge: Some(day("2024-01-01")),
+            ..CheckHistory::default()
+        };
+        let due = only(&due_checks(&sheet(), &history));
+        assert_eq!(
+            (due.kind, due.by),
+            (DueKind::StorageCharge, Some(day("2024-06-29")))
+        );
+    }
+
+    #[test]
+    fn the_due_list_begins_with_what_is_overdue() {
+        let item = |unit: &str, by: &str, left: Option<i64>| DueItem {
+            unit: unit.to_owned(),
+            due: Due {
+                kind: DueKind::PeriodicCheck,
+                by: Some(day(by)),
+                at_flight_minutes: None,
+                flight_minutes_left: left,
+                expected: Some(day(by)),
+            },
+        };
+        let items = vec![
+            item("far", "2026-01-01", None),
+            item("soon", "2025-02-10", None),
+            item("overdue by hours", "2025-12-01", Some(-1)),
+            item("overdue", "2025-01-31", None),
+        ];
+        let list = due_list(items, day("2025-02-01"), 30);
+        let names: Vec<&str> = list.iter().map(|i| i.unit.as_str()).collect();
+        assert_eq!(names, ["overdue", "overdue by hours", "soon"]);
+    }
+
+    #[test]
+    fn nothing_known_gives_nothing_due() {
+        assert!(due_checks(&sheet(), &CheckHistory::default()).is_empty());
+    }
 }

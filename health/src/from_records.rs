@@ -4,16 +4,19 @@
 
 use crate::efficiency::Cycle;
 use crate::phases::Direction;
-use crate::quantity::{Amps, Kelvins, Seconds, Volts};
+use crate::quantity::{AmpHours, Amps, Kelvins, Ohms, Seconds, Volts};
 use crate::resistance::StepReading;
 use crate::samples::{Columns, Samples, SamplesError, SignConvention};
 use crate::trace_results::{self, GoverningDischarge, TraceResults, TraceRules};
+use crate::trend::{CheckPoint, UnitLimits};
 use crate::uncertainty::{self, StationAccuracy};
+use carrylog_format::instant::Instant;
 use carrylog_format::quantity::{
     DurationMs, MicroAmpHours, MicroOhms, MicroVolts, MicroWattHours, MilliKelvin, Ppm,
 };
 use carrylog_format::record::{
-    Accuracy, Computed, Efficiency, Phase, PhaseKind, Refused, StepResistance,
+    Accuracy, Computed, Efficiency, LimitsSheet, Phase, PhaseKind, Refused, ResistanceMethod,
+    StepResistance, TestRecord,
 };
 use carrylog_format::text::Text;
 use carrylog_format::trace::Trace;
@@ -86,6 +89,66 @@ pub fn station_accuracy(accuracy: &Accuracy) -> StationAccuracy {
         temperature: Kelvins(accuracy.temperature_mk.kelvin()),
     }
 }
+
+/// The capacity that stands for a test: from its trace, else as the station stated it. `None` if
+/// neither is there or it is zero, which is a fault of the record and no capacity.
+pub fn capacity_of(test: &TestRecord) -> Option<AmpHours> {
+    let computed = test.computed.as_ref().and_then(|c| c.capacity_uah);
+    let capacity = computed.or(test.declared.capacity_uah)?;
+    (capacity.raw() > 0).then(|| AmpHours(capacity.amp_hours()))
+}
+
+/// The resistance of a test by `method`: as the station stated it, else from its trace.
+pub fn resistance_of(test: &TestRecord, method: ResistanceMethod) -> Option<Ohms> {
+    let declared = test
+        .declared
+        .resistance
+        .as_ref()
+        .filter(|r| r.method == method);
+    let step = test.computed.as_ref().and_then(|c| c.resistance.as_ref());
+    let step = step.filter(|_| method == ResistanceMethod::DcStep);
+    let value = declared.map(|r| r.uohm).or(step.map(|s| s.uohm))?;
+    Some(Ohms(value.milliohms() / 1e3))
+}
+
+/// A test as a point of a unit's series, with `value` the capacity or resistance.
+pub fn check_point(test: &TestRecord, value: f64) -> CheckPoint {
+    CheckPoint {
+        day: day_of(test.ended_ms),
+        flight_hours: test.flight_minutes.map(|m| m.hours()),
+        flight_cycles: test.flight_cycles.map(|c| c as f64),
+        value,
+    }
+}
+
+/// Days since 1970-01-01, the axis of a unit's series.
+pub fn day_of(instant: Instant) -> f64 {
+    instant.millis() as f64 / MS_PER_DAY
+}
+
+/// The instant of a day on that axis; `None` before 1970 or past the last instant of a record.
+pub fn instant_of(day: f64) -> Option<Instant> {
+    let ms = day * MS_PER_DAY;
+    if ms.is_finite() {
+        Instant::from_millis(ms as i64).ok()
+    } else {
+        None
+    }
+}
+
+/// Reference values of a unit from its limits sheet; resistances by `method`.
+pub fn unit_limits(sheet: &LimitsSheet, method: ResistanceMethod) -> UnitLimits {
+    let limit = sheet.resistance.iter().find(|l| l.method == method);
+    let ohms = |value: MicroOhms| Ohms(value.milliohms() / 1e3);
+    UnitLimits {
+        rated: AmpHours(sheet.rated_capacity_uah.amp_hours()),
+        minimum: AmpHours(sheet.minimum_capacity_uah.amp_hours()),
+        resistance_new: limit.and_then(|l| l.new_uohm).map(ohms),
+        resistance_max: limit.map(|l| ohms(l.max_uohm)),
+    }
+}
+
+const MS_PER_DAY: f64 = 86_400_000.0;
 
 fn computed(
     samples: &Samples,

@@ -4,6 +4,7 @@ use crate::cbor::{self, Limits};
 use crate::cose::PublicKey;
 use crate::frame::{Frame, FrameReader, FrameType};
 use crate::ids::LogId;
+use crate::recovery::RecoveryCheck;
 use crate::refusal::{Fault, Refusal, Rule, form_refusal};
 use crate::unit_id::UnitId;
 use serde::{Deserialize, Serialize};
@@ -151,13 +152,15 @@ pub(super) fn check_end<R: Read>(frames: &mut FrameReader<R>, end: &Frame) -> Re
         let found = "the end does not fit what comes before it: elements are missing or added";
         return Err(Refusal::new(Rule::End, Fault::Medium, end.offset, found));
     }
+    let mut recovery = RecoveryCheck::new(frames.offset(), frames.spine());
     while let Some(frame) = frames.next_frame()? {
         if frame.kind != FrameType::Recovery {
             let found = "something other than recovery data follows the end";
             return Err(Refusal::new(Rule::End, Fault::Maker, frame.offset, found));
         }
+        recovery.accept(&frame, frames.offset())?;
     }
-    Ok(())
+    recovery.finish(frames.offset())
 }
 
 pub(super) fn missing_end(offset: u64) -> Refusal {

@@ -1,3 +1,5 @@
+//! Verdicts, one by one.
+
 use super::*;
 use carrylog_format::instant::Instant;
 use carrylog_format::quantity::{
@@ -10,7 +12,7 @@ use carrylog_format::record::{
 use carrylog_format::text::Text;
 use carrylog_format::unit_id::UnitId;
 
-fn sheet() -> LimitsSheet {
+pub(crate) fn sheet() -> LimitsSheet {
     let celsius = |c| MilliKelvin::from_celsius(c).unwrap();
     LimitsSheet {
         mfr: Text::new("FJ001").unwrap(),
