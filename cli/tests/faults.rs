@@ -1,4 +1,11 @@
 //! Faults as a technician meets them: each with its exit code, its words, and nothing lost.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::print_stderr,
+    reason = "a test fails by panicking"
+)]
 
 mod support;
 

@@ -1,4 +1,11 @@
 //! The journey of records as a technician sees it: commands and what they print, as snapshots.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::print_stderr,
+    reason = "a test fails by panicking"
+)]
 
 mod support;
 

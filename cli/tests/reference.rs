@@ -1,4 +1,11 @@
 //! The whole command line as one snapshot: every command with its long help.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::print_stderr,
+    reason = "a test fails by panicking"
+)]
 
 use carrylog::cli::Cli;
 use clap::{Command, CommandFactory};
