@@ -26,7 +26,6 @@ from carrylog_frames import Refusal
 from carrylog_trust import Trust, comparable
 
 MAX_SEGMENT_ENTRIES = 2**32
-NAMED_TAGS = frozenset({18, *carrylog_trace.WIDTH_BY_TAG})
 
 
 class Entry:
@@ -36,7 +35,7 @@ class Entry:
         try:
             if len(data) > frames.LIMITS[frames.ENTRY]:
                 raise ValueError("longer than 64 KiB")
-            value = strict_cbor.decode(data, tags=NAMED_TAGS)
+            value = strict_cbor.decode(data)
             self.kind = shapes.entry_kind(value)
         except ValueError as fault:
             raise Refusal("E-1", offset, "maker", str(fault), index) from None
@@ -118,26 +117,32 @@ class Reader:
                 raise ValueError("a segment holds 1 to 2^32 entries")
         except ValueError as fault:
             raise self._refuse("B-6", fault) from None
+        if segment and cose_sign1.key_name(segment["key"]) != segment["log"]:
+            raise self._refuse("L-2", "the log is not the name of the header's key")
         return header
 
     def _statements(self):
-        offsets, payloads = [], []
-        while self.frame.type == frames.STATEMENT:
-            offsets.append(self.frame.offset)
-            payloads.append(self.frame.payload)
-            self._next()
+        offsets, payloads, broken = [], [], None
+        try:
+            while self.frame.type == frames.STATEMENT:
+                offsets.append(self.frame.offset)
+                payloads.append(self.frame.payload)
+                self._next()
+        except Refusal as refusal:
+            broken = refusal
+        # All statements are judged together, but what comes first in the file is said first.
         fault = self.trust.add_all(payloads)
         if fault:
             place, why = fault
             raise Refusal("T-1", offsets[place], "maker", why)
+        if broken:
+            raise broken
 
     # ---- segment (SPEC.md 9.1) ----
 
     def _segment(self, header):
-        log, key = header["log"], header["key"]
+        log = header["log"]
         self.verdict["log"] = log.hex()
-        if cose_sign1.key_name(key) != log:
-            raise self._refuse("L-2", "the log is not the name of the header's key")
         enrolment = self._station(log)
         at = self._frontier(header["from"])
         seal = None
@@ -147,9 +152,12 @@ class Reader:
                 self.named_traces.update(entry.traces())
                 at.push(entry.id)
                 self.verdict["entries"] += 1
-            elif self.frame.type == frames.SEAL and at.size > header["from"]:
-                # Traces may stand between an entry and its seal; S-2 and S-3 tie a seal to its place.
+            elif self.frame.type == frames.SEAL:
+                # Traces may stand between an entry and its seal; S-2 and S-3 tie a seal to its place,
+                # but one that covers nothing of this file has none.
                 seal = self._seal(header, at, seal, enrolment)
+                if at.size == header["from"]:
+                    raise self._misplaced()
             elif self.frame.type == frames.TRACE:
                 self._trace()
             else:
@@ -188,8 +196,7 @@ class Reader:
             raise self._refuse("S-1", "the seal is of another log")
         if not cose_sign1.sign1_holds(sign1, header["key"]):
             raise self._refuse("S-1", "the signature does not hold under the log's key")
-        if (seal["seq"] == 0) != ("prev" not in seal):
-            raise self._refuse("S-2", "seal 0, and no other, has no previous seal")
+        self._check_number(seal)
         if previous is None:
             if header["from"] == 0 and seal["seq"] != 0:
                 raise self._refuse("S-2", f"the log's first seal is number {seal['seq']}")
@@ -197,7 +204,8 @@ class Reader:
             raise self._refuse("S-2", "the seal does not follow the one before it")
         if seal["size"] != at.size or seal["root"] != at.root():
             raise self._refuse("S-3", f"size or root differ from the {at.size} entries before it")
-        self._check_dates(enrolment, seal)
+        if enrolment and not enrolment.covers(seal["at_ms"]):
+            self._distrust("T-3", "the seal's time is outside the dates of the enrolment")
         seal["digest"] = frames.sha256(sign1.payload).digest()
         self._note_seal(seal)
         return seal
@@ -211,9 +219,9 @@ class Reader:
             raise self._refuse("S-1", f"not a seal: {fault}") from None
         return sign1, seal
 
-    def _check_dates(self, enrolment, seal):
-        if enrolment and not enrolment.covers(seal["at_ms"]):
-            self._distrust("T-3", "the seal's time is outside the dates of the enrolment")
+    def _check_number(self, seal):
+        if (seal["seq"] == 0) != ("prev" not in seal):
+            raise self._refuse("S-2", "seal 0, and no other, has no previous seal")
 
     def _note_seal(self, seal):
         self.verdict["seals"].append({"seq": seal["seq"], "size": seal["size"], "root": seal["root"].hex()})
@@ -283,7 +291,7 @@ class Reader:
         if enrolment:
             if not cose_sign1.sign1_holds(sign1, enrolment.key):
                 raise self._refuse("S-1", "the signature does not hold under the log's key")
-            self._check_dates(enrolment, seal)
+        self._check_number(seal)
         seal["digest"] = frames.sha256(sign1.payload).digest()
         self._note_seal(seal)
         return seal
@@ -295,13 +303,13 @@ class Reader:
             size, index, path = receipt_check.parse_proof(proven["proof"])
         except ValueError as fault:
             raise self._refuse("H-1", fault) from None
-        entry = Entry(proven["entry"], self.frame.offset)
         seal = seals.get(proven["seal"])
         if seal is None:
             raise self._refuse("H-1", "the seal is not in the file")
-        if size != seal["size"] or tree.root_from_inclusion(entry.id, index, size, path) != seal["root"]:
+        leaf = tree.leaf_hash(proven["entry"])
+        if size != seal["size"] or tree.root_from_inclusion(leaf, index, size, path) != seal["root"]:
             raise self._refuse("H-1", "the proof does not lead to the root of the seal at its size", entry=index)
-        return entry
+        return Entry(proven["entry"], self.frame.offset, index)
 
     # ---- traces (SPEC.md chapter 5) ----
 

@@ -107,6 +107,10 @@ def date(value, path):
         raise ShapeFault(f"{path}: no such day") from None
 
 
+def public_key(value, path):
+    _need(isinstance(value, bytes) and cose_sign1.is_public_key(value), path, "not an Ed25519 key")
+
+
 def sign1_bytes(value, path):
     _need(isinstance(value, bytes), path, "not a byte string")
     try:
@@ -141,7 +145,7 @@ ONE = literal(1)
 UNIT = record(mfr=PLATE, part=PLATE, serial=PLATE)
 
 # Frame payloads (SPEC.md chapters 3, 9).
-SEGMENT_HEADER = record(v=ONE, to=UINT, key=octets(32), log=HASH, **{"from": UINT})
+SEGMENT_HEADER = record(v=ONE, to=UINT, key=public_key, log=HASH, **{"from": UINT})
 RETURN_HEADER = record(v=ONE, log_opt=HASH)
 HISTORY_HEADER = record(v=ONE, unit=UNIT)
 HEADER = variant(**{"segment": SEGMENT_HEADER, "return": RETURN_HEADER, "unit_history": HISTORY_HEADER})
@@ -156,7 +160,7 @@ FLEET_HEAD_CONTENT = record(log=HASH, root=HASH, size=UINT, at_ms=INSTANT)
 # Statements (SPEC.md chapter 8).
 METHOD = literal("ac", "dc_step", "dc_two_step")
 ENROLMENT = record(
-    key=octets(32), from_opt=date, name=NAME, role=literal("station", "server", "person"),
+    key=public_key, from_opt=date, name=NAME, role=literal("station", "server", "person"),
     until_opt=date, succeeds_opt=record(log=HASH, size=UINT),
 )
 LIMITS_SHEET = record(
@@ -184,7 +188,7 @@ STATEMENT_BODY = variant(
     duplicate_of=record(of=HASH, entry=HASH, reason=REMARK),
     resolved=record(reason=REMARK, anomaly=text(96)),
     branch_chosen=record(log=HASH, root=HASH, size=UINT, reason=REMARK),
-    authority_trusted=record(key=octets(32), name=NAME, reason=REMARK),
+    authority_trusted=record(key=public_key, name=NAME, reason=REMARK),
 )
 STATEMENT_CONTENT = record(
     v=ONE, seq=UINT, body=STATEMENT_BODY, prev_opt=HASH, at_ms=INSTANT, authority=HASH,

@@ -4,6 +4,7 @@ Knows nothing of files: the reader hands in statement payloads and asks about ke
 """
 
 import datetime
+from hashlib import sha256
 from typing import NamedTuple
 
 import carrylog_shapes as shapes
@@ -11,10 +12,6 @@ import cose_sign1
 import strict_cbor
 
 DAY_MS = 86_400_000
-
-
-class StatementFault(ValueError):
-    """A statement that names a trusted authority does not hold (T-1)."""
 
 
 class Statement(NamedTuple):
@@ -39,13 +36,6 @@ class Enrolment(NamedTuple):
         return after and (self.valid_until is None or day <= datetime.date.fromisoformat(self.valid_until))
 
 
-def parse_statement(data):
-    sign1 = cose_sign1.parse_carrylog_sign1(data, "statement")
-    content = strict_cbor.decode(sign1.payload)
-    shapes.STATEMENT_CONTENT(content, "statement")
-    return Statement(sign1, content)
-
-
 class Trust:
     """Chosen authority keys and what follows from statements under them."""
 
@@ -58,42 +48,49 @@ class Trust:
     def add_all(self, payloads):
         """Takes over every statement that verifies; returns the place of the first that must not be.
 
-        The order of `payloads` has no influence on what is trusted. Returns None if all hold.
+        The order of `payloads` has no influence on what is trusted. Returns None if all hold. A
+        statement names an authority by the key name in its protected header.
         """
         faults = []
-        rest = []
+        envelopes = []
         for place, data in enumerate(payloads):
             try:
-                statement = parse_statement(data)
+                envelopes.append((place, cose_sign1.parse_carrylog_sign1(data, "statement")))
             except ValueError as fault:
                 faults.append((place, f"not a statement: {fault}"))
-                continue
-            if not self._take(place, statement, self.chosen, faults):
-                rest.append((place, statement))
+        for place, sign1 in envelopes:
+            self._take(place, sign1, self.chosen, faults)
         for statement in self.statements:
-            body = statement.content["body"]
-            if statement.sign1.kid in self.chosen and "authority_trusted" in body:
-                key = body["authority_trusted"]["key"]
-                name = cose_sign1.key_name(key)
-                if name not in self.chosen:
-                    self.by_statement[name] = key
-        for place, statement in rest:
-            if not self._take(place, statement, self.by_statement, faults):
-                self.passed_over += 1
+            trusted = statement.content["body"].get("authority_trusted")
+            if trusted and cose_sign1.key_name(trusted["key"]) not in self.chosen:
+                self.by_statement[cose_sign1.key_name(trusted["key"])] = trusted["key"]
+        for place, sign1 in envelopes:
+            self._take(place, sign1, self.by_statement, faults)
+        named = self.chosen.keys() | self.by_statement.keys()
+        self.passed_over += sum(sign1.kid not in named for _, sign1 in envelopes)
         return min(faults, default=None)
 
-    def _take(self, place, statement, authorities, faults):
-        """Whether the statement names one of the authorities; if so it is taken over or a fault."""
-        named = {statement.sign1.kid, statement.content["authority"]} & authorities.keys()
-        if not named:
-            return False
-        if statement.sign1.kid != statement.content["authority"]:
-            faults.append((place, "envelope and content name different authorities"))
-        elif not cose_sign1.sign1_holds(statement.sign1, authorities[statement.sign1.kid]):
+    def _take(self, place, sign1, authorities, faults):
+        """Takes over a statement of one of these authorities, or notes why it does not hold."""
+        if sign1.kid not in authorities:
+            return
+        if not cose_sign1.sign1_holds(sign1, authorities[sign1.kid]):
             faults.append((place, "the signature does not hold under the authority's key"))
+            return
+        try:
+            content = strict_cbor.decode(sign1.payload)
+            shapes.STATEMENT_CONTENT(content, "statement")
+        except ValueError as fault:
+            faults.append((place, str(fault)))
+            return
+        if content["authority"] != sign1.kid:
+            faults.append((place, "envelope and content name different authorities"))
+        elif (content["seq"] == 0) != ("prev" not in content):
+            faults.append((place, "statement 0, and no other, has no previous statement"))
+        elif (content["seq"] == 0) != ("founded" in content["body"]):
+            faults.append((place, "statement 0, and no other, is `founded`"))
         else:
-            self.statements.append(statement)
-        return True
+            self.statements.append(Statement(sign1, content))
 
     def enrolment(self, name):
         """The enrolment that counts for the key of this name, or None."""
@@ -104,10 +101,12 @@ class Trust:
                 continue
             authority = statement.sign1.kid
             rank = 1 if authority in self.chosen else 0
-            found.append((rank, statement.content["seq"], authority, body))
+            # Where rank and number are equal the statement's name decides, not its place in the file.
+            name_of_statement = sha256(statement.sign1.payload).digest()
+            found.append((rank, statement.content["seq"], name_of_statement, authority, body))
         if not found:
             return None
-        _, _, authority, body = max(found, key=lambda entry: entry[:3])
+        *_, authority, body = max(found, key=lambda entry: entry[:3])
         return Enrolment(
             body["key"], body["name"], body["role"], authority, body.get("from"), body.get("until")
         )
@@ -160,10 +159,11 @@ class Trust:
             ).add(statement.sign1.payload)
         for name, chain in sorted(by_authority.items()):
             shown = cose_sign1.show_key_name(name)
-            missing = sorted(set(range(max(chain) + 1)) - chain.keys())
+            # A number can be as large as 2^64: what is missing is counted, never listed one by one.
+            missing = max(chain) + 1 - len(chain)
             doubled = sorted(seq for seq, payloads in chain.items() if len(payloads) > 1)
             if missing:
-                notes.append(f"statements {missing} of authority {shown} are not in the file")
+                notes.append(f"{missing} statements of authority {shown} are not in the file")
             if doubled:
                 notes.append(f"statements {doubled} of authority {shown} exist more than once")
         return notes

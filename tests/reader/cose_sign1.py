@@ -17,6 +17,7 @@ ED25519 = -19
 SIGN1_TAG = 18
 
 _FIELD_PRIME = 2**255 - 19
+_CURVE_D = -121665 * pow(121666, -1, _FIELD_PRIME) % _FIELD_PRIME
 _GROUP_ORDER = 2**252 + 27742317777372353535851937790883648493
 
 # The points of order 1, 2, 4 and 8 in their canonical encodings; a test derives them again.
@@ -77,6 +78,15 @@ def _canonical_point(point):
     # x = 0 has no negative: y = 1 and y = -1 must not carry the sign bit.
     signed_zero = point[31] & 0x80 and y in (1, _FIELD_PRIME - 1)
     return y < _FIELD_PRIME and not signed_zero
+
+
+def is_public_key(data):
+    """Whether bytes are an Ed25519 key: a canonical point of the curve (RFC 8032 5.1.3), not of small order."""
+    if len(data) != 32 or not _canonical_point(data) or data in SMALL_ORDER_POINTS:
+        return False
+    y = int.from_bytes(data, "little") & (2**255 - 1)
+    x_squared = (y * y - 1) * pow(_CURVE_D * y * y + 1, -1, _FIELD_PRIME) % _FIELD_PRIME
+    return pow(x_squared, (_FIELD_PRIME - 1) // 2, _FIELD_PRIME) in (0, 1)
 
 
 def signature_holds(public_key, message, signature):

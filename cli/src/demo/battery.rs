@@ -53,7 +53,11 @@ struct Recorder<'r> {
 impl Recorder<'_> {
     fn row(&mut self, volts: f64, amps: f64, step: u32) {
         let volts = volts + self.noise.normal() * 0.002;
-        let amps = if amps == 0.0 { 0.0 } else { amps + self.noise.normal() * 0.003 };
+        let amps = if amps == 0.0 {
+            0.0
+        } else {
+            amps + self.noise.normal() * 0.003
+        };
         // Writing to a String cannot fail.
         let _ = writeln!(
             self.csv,
@@ -68,7 +72,8 @@ impl Battery {
     /// Charge from the shelf, rest, discharge to the end voltage, rest.
     pub(super) fn check(&self, noise: &mut Random) -> Check {
         let mut log = Recorder {
-            csv: "Test Time / s,Voltage / V,Current / A,Temperature T1 / degC,Step Index / 1\n".into(),
+            csv: "Test Time / s,Voltage / V,Current / A,Temperature T1 / degC,Step Index / 1\n"
+                .into(),
             time_s: 0.0,
             celsius: self.start_celsius,
             noise,
@@ -86,7 +91,11 @@ impl Battery {
         for _ in 0..12 {
             log.row(self.volts(soc, 0.0), 0.0, 5);
         }
-        Check { seconds: log.time_s, csv: log.csv, capacity_ah }
+        Check {
+            seconds: log.time_s,
+            csv: log.csv,
+            capacity_ah,
+        }
     }
 
     fn volts(&self, soc: f64, amps: f64) -> f64 {
@@ -135,11 +144,19 @@ mod tests {
             test_current_a: 44.0,
             start_celsius: 21.0,
         };
-        let worn = Battery { capacity_ah: 38.0, resistance_mohm: 20.0, ..new };
+        let worn = Battery {
+            capacity_ah: 38.0,
+            resistance_mohm: 20.0,
+            ..new
+        };
         let fresh = new.check(&mut Random::new(1));
         let tired = worn.check(&mut Random::new(1));
         assert!(fresh.capacity_ah > tired.capacity_ah + 4.0);
-        assert!(fresh.capacity_ah <= 45.0 && fresh.capacity_ah > 42.0, "{}", fresh.capacity_ah);
+        assert!(
+            fresh.capacity_ah <= 45.0 && fresh.capacity_ah > 42.0,
+            "{}",
+            fresh.capacity_ah
+        );
         assert!(fresh.csv.lines().count() > 500);
     }
 
@@ -152,6 +169,9 @@ mod tests {
             test_current_a: 17.0,
             start_celsius: 20.0,
         };
-        assert_eq!(battery.check(&mut Random::new(7)).csv, battery.check(&mut Random::new(7)).csv);
+        assert_eq!(
+            battery.check(&mut Random::new(7)).csv,
+            battery.check(&mut Random::new(7)).csv
+        );
     }
 }

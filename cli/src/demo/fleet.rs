@@ -19,9 +19,21 @@ pub(super) struct Base {
 
 /// The three bases.
 pub(super) const BASES: [Base; 3] = [
-    Base { station: "Bay 1 Nordvika", folder: "bay-1", technician: "Tech 7, R. Almli (invented)" },
-    Base { station: "Bay 2 Sundøya", folder: "bay-2", technician: "Tech 3, I. Brekkvik (invented)" },
-    Base { station: "Field set Tindholm", folder: "field", technician: "Tech 9, O. Haugrud (invented)" },
+    Base {
+        station: "Bay 1 Nordvika",
+        folder: "bay-1",
+        technician: "Tech 7, R. Almli (invented)",
+    },
+    Base {
+        station: "Bay 2 Sundøya",
+        folder: "bay-2",
+        technician: "Tech 3, I. Brekkvik (invented)",
+    },
+    Base {
+        station: "Field set Tindholm",
+        folder: "field",
+        technician: "Tech 9, O. Haugrud (invented)",
+    },
 ];
 
 /// An invented part number.
@@ -96,8 +108,16 @@ pub(super) fn units(random: &mut Random) -> Vec<UnitLife> {
                 aircraft: AIRCRAFT[aircraft],
                 position: POSITIONS[n % POSITIONS.len()],
                 new_ah: part.rated_ah * (1.045 + 0.01 * random.normal()),
-                fade_per_year: if worn { 0.093 } else { 0.022 + 0.012 * random.unit() },
-                growth_per_year: if worn { 0.30 } else { 0.06 + 0.05 * random.unit() },
+                fade_per_year: if worn {
+                    0.093
+                } else {
+                    0.022 + 0.012 * random.unit()
+                },
+                growth_per_year: if worn {
+                    0.30
+                } else {
+                    0.06 + 0.05 * random.unit()
+                },
                 hours_per_year: 380.0 + 120.0 * random.unit(),
             }
         })
@@ -109,7 +129,9 @@ impl UnitLife {
     pub(super) fn after(&self, days: i64, random: &mut Random) -> Battery {
         let years = days as f64 / 365.0;
         Battery {
-            capacity_ah: self.new_ah * (1.0 - self.fade_per_year * years) * (1.0 + 0.003 * random.normal()),
+            capacity_ah: self.new_ah
+                * (1.0 - self.fade_per_year * years)
+                * (1.0 + 0.003 * random.normal()),
             resistance_mohm: self.part.new_mohm
                 * (1.0 + self.growth_per_year * years)
                 * (1.0 + 0.01 * random.normal()),

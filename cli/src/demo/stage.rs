@@ -29,7 +29,10 @@ impl Stage {
     /// Makes the folder anew; refuses one that the demo did not make.
     pub(super) fn build(dir: &Path, now: Instant) -> Result<Self, String> {
         if dir.exists() {
-            let empty = std::fs::read_dir(dir).map_err(|e| e.to_string())?.next().is_none();
+            let empty = std::fs::read_dir(dir)
+                .map_err(|e| e.to_string())?
+                .next()
+                .is_none();
             if !empty && !dir.join(MARK).exists() {
                 return Err(format!(
                     "the folder {} holds something that the demo did not make; name another with --dir",
@@ -68,14 +71,28 @@ impl Stage {
         if outcome.code == 0 {
             Ok(outcome)
         } else {
-            Err(format!("carrylog {} ended with {}: {}", words.join(" "), outcome.code, outcome.text))
+            Err(format!(
+                "carrylog {} ended with {}: {}",
+                words.join(" "),
+                outcome.code,
+                outcome.text
+            ))
         }
     }
 
     /// Runs the program, shows the command and what it prints, and expects success.
-    pub(super) fn show(&self, teller: &Teller, by: &str, words: &[&str]) -> Result<Outcome, String> {
+    pub(super) fn show(
+        &self,
+        teller: &Teller,
+        by: &str,
+        words: &[&str],
+    ) -> Result<Outcome, String> {
         let outcome = self.show_attempt(teller, by, words)?;
-        if outcome.code == 0 { Ok(outcome) } else { Err(outcome.text) }
+        if outcome.code == 0 {
+            Ok(outcome)
+        } else {
+            Err(outcome.text)
+        }
     }
 
     /// Runs the program and shows the command and what it prints, whatever the end.
@@ -87,21 +104,35 @@ impl Stage {
     ) -> Result<Outcome, String> {
         let owned: Vec<String> = words.iter().map(|w| (*w).to_owned()).collect();
         teller.command(&owned);
-        let output = self.command(by, words).output().map_err(|e| e.to_string())?;
+        let output = self
+            .command(by, words)
+            .output()
+            .map_err(|e| e.to_string())?;
         let text = [output.stdout, output.stderr].concat();
         let text = String::from_utf8_lossy(&text).trim_end().to_owned();
         teller.say(&text);
-        Ok(Outcome { code: output.status.code().unwrap_or(-1), value: Value::Null, text })
+        Ok(Outcome {
+            code: output.status.code().unwrap_or(-1),
+            value: Value::Null,
+            text,
+        })
     }
 
     /// Runs the program with `--json`.
     pub(super) fn attempt(&self, by: &str, words: &[&str]) -> Result<Outcome, String> {
-        let output =
-            self.command(by, words).arg("--json").output().map_err(|e| e.to_string())?;
+        let output = self
+            .command(by, words)
+            .arg("--json")
+            .output()
+            .map_err(|e| e.to_string())?;
         let text = String::from_utf8_lossy(&output.stdout).into_owned();
         let value = serde_json::from_str(&text).unwrap_or(Value::Null);
         let text = format!("{text}{}", String::from_utf8_lossy(&output.stderr));
-        Ok(Outcome { code: output.status.code().unwrap_or(-1), value, text })
+        Ok(Outcome {
+            code: output.status.code().unwrap_or(-1),
+            value,
+            text,
+        })
     }
 
     /// Starts the server; it prints its address as its first line.

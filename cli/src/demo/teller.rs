@@ -34,7 +34,13 @@ impl Teller {
         let (on, off) = self.style(anstyle::Style::new().dimmed());
         let shown: Vec<String> = words
             .iter()
-            .map(|w| if w.contains(' ') { format!("\"{w}\"") } else { w.clone() })
+            .map(|w| {
+                if w.contains(' ') {
+                    format!("\"{w}\"")
+                } else {
+                    w.clone()
+                }
+            })
             .collect();
         line(&format!("   {on}$ carrylog {}{off}", shown.join(" ")));
     }

@@ -11,7 +11,7 @@ use serde::{Deserialize, Serialize};
 use std::io::Read;
 
 /// Version of the bundle format.
-pub(super) const BUNDLE_VERSION: u64 = 1;
+pub(crate) const BUNDLE_VERSION: u64 = 1;
 const LIMITS: Limits = Limits {
     max_len: 4096,
     max_depth: 3,
@@ -85,7 +85,7 @@ impl BundleHeader {
         }
     }
 
-    fn parse(frame: &Frame) -> Result<Self, Refusal> {
+    pub(crate) fn parse(frame: &Frame) -> Result<Self, Refusal> {
         if frame.kind != FrameType::Header {
             let found = "the first element is not a header";
             return Err(Refusal::new(

@@ -16,15 +16,15 @@ use std::io::{self, Write};
 /// An entry with its proof, as it travels. Fields stand in canonical key order.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub(super) struct ProvenForm {
+pub(crate) struct ProvenForm {
     /// The seal whose root the proof leads to.
-    pub(super) seal: SealDigest,
+    pub(crate) seal: SealDigest,
     /// The entry's bytes.
     #[serde(with = "serde_bytes")]
-    pub(super) entry: Vec<u8>,
+    pub(crate) entry: Vec<u8>,
     /// Inclusion proof, RFC 9942 form.
     #[serde(with = "serde_bytes")]
-    pub(super) proof: Vec<u8>,
+    pub(crate) proof: Vec<u8>,
 }
 
 /// Writes the elements of a unit history in their order: statements, seals, receipts, then each

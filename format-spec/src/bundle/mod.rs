@@ -16,3 +16,8 @@ pub use history_writer::HistoryWriter;
 pub use return_bundle::{ReturnItem, VerifiedReturn, read_return, write_return};
 pub use segment_reader::{MAX_ENTRIES, SegmentItem, VerifiedSegment, read_segment};
 pub use segment_writer::{SegmentStart, SegmentWriter};
+
+pub(crate) use header::BUNDLE_VERSION;
+pub(crate) use history_writer::ProvenForm;
+pub(crate) use segment_reader::tested;
+pub(crate) use segment_writer::write_end;

@@ -90,7 +90,7 @@ impl<W: Write> SegmentWriter<W> {
     }
 }
 
-pub(super) fn write_end<W: Write>(mut frames: FrameWriter<W>) -> io::Result<W> {
+pub(crate) fn write_end<W: Write>(mut frames: FrameWriter<W>) -> io::Result<W> {
     let mark = EndMark {
         bytes: frames.bytes(),
         frames: frames.frames(),

@@ -23,6 +23,7 @@ pub(super) struct Source<'r, R> {
     window: Vec<u8>,
     window_at: u64,
     search_left: u64,
+    gave_up: bool,
 }
 
 /// The beginning of an element that would fit into the file.
@@ -60,7 +61,18 @@ impl<'r, R: Read + Seek> Source<'r, R> {
             search_left: length
                 .saturating_mul(SEARCH_FACTOR)
                 .saturating_add(SEARCH_FLOOR_BYTES),
+            gave_up: false,
         })
+    }
+
+    /// Length of the file, bytes.
+    pub(super) fn length(&self) -> u64 {
+        self.length
+    }
+
+    /// Whether the bytes look like so many elements that the search for them was given up.
+    pub(super) fn gave_up(&self) -> bool {
+        self.gave_up
     }
 
     /// Fills `buffer` from `offset`; what the file or the medium does not have becomes zeros.
@@ -129,6 +141,20 @@ impl<'r, R: Read + Seek> Source<'r, R> {
         })
     }
 
+    /// The same, counted against what hostile bytes may cost.
+    pub(super) fn probe(&mut self, offset: u64) -> Option<Found> {
+        let head = self.head_at(offset)?;
+        self.stored_digest(head.end())?;
+        match self.search_left.checked_sub(head.payload_len + 64) {
+            Some(left) => self.search_left = left,
+            None => self.gave_up = true,
+        }
+        if self.gave_up {
+            return None;
+        }
+        self.element_at(offset)
+    }
+
     /// The digest that stands before `end`, if its head does.
     pub(super) fn stored_digest(&mut self, end: u64) -> Option<Hash> {
         let mut tail = [0; TAIL_BYTES as usize];
@@ -155,13 +181,12 @@ impl<'r, R: Read + Seek> Source<'r, R> {
             let typed = only.is_none_or(|kind| pair.get(1) == Some(&(kind as u8)));
             if pair.first() == Some(&FRAME_ARRAY)
                 && typed
-                && let Some(head) = self.head_at(at)
-                && self.stored_digest(head.end()).is_some()
+                && let Some(found) = self.probe(at)
             {
-                self.search_left = self.search_left.checked_sub(head.payload_len + 64)?;
-                if let Some(found) = self.element_at(at) {
-                    return Some(found);
-                }
+                return Some(found);
+            }
+            if self.gave_up {
+                return None;
             }
             at += self.skip_to_array(at + 1);
         }

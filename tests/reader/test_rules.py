@@ -1,0 +1,225 @@
+"""Rules of SPEC.md on files made for them: trust, dates, aliases, order, limits, references.
+
+Each file is made by `carrylog_maker` and breaks one rule or none.
+"""
+
+import pytest
+import zstandard
+
+import carrylog_frames as frames
+import carrylog_maker as make
+import carrylog_reader
+import carrylog_receipts
+import carrylog_trace
+import rfc9162_tree as tree
+from carrylog_maker import AUTHORITY, PARTNER, SERVER, STATION, UNIT, Chain
+
+DAY_MS = 86_400_000
+ENTRIES = [make.opened(), make.a_test()]
+LEAVES = [tree.leaf_hash(entry) for entry in ENTRIES]
+OTHER = {**UNIT, "serial": "SN-0002"}
+THIRD = {**UNIT, "serial": "SN-0003"}
+
+
+def verdict(parts):
+    """`ok`, or the rule and the class that a file is refused by."""
+    found = carrylog_reader.verify(make.join(parts), [make.public(AUTHORITY)], use_traces=True)
+    return "ok" if found["ok"] else f"{found['rule']} {found['class']}"
+
+
+def spoil(statement):
+    return statement[:-1] + bytes([statement[-1] ^ 1])
+
+
+def enrolled():
+    return Chain().enrol(STATION).enrol(SERVER, "server").statements
+
+
+def test_made_files_are_accepted():
+    sealed = make.seal(LEAVES)
+    assert verdict(make.segment(enrolled(), ENTRIES)) == "ok"
+    assert verdict(make.history(enrolled(), ENTRIES)) == "ok"
+    assert verdict(make.return_bundle(enrolled(), [make.receipt(sealed)])) == "ok"
+
+
+# ---- trust (chapter 8) ----
+
+
+@pytest.mark.parametrize("dates, at_ms, expected", [
+    ({"until": "2026-01-01"}, make.T0_MS + DAY_MS - 1, "ok"),
+    ({"until": "2026-01-01"}, make.T0_MS + DAY_MS, "T-3 trust"),
+    ({"from": "2026-01-01"}, make.T0_MS, "ok"),
+    ({"from": "2026-01-01"}, make.T0_MS - 1, "T-3 trust"),
+])
+def test_both_dates_of_an_enrolment_are_days_of_it(dates, at_ms, expected):
+    statements = Chain().enrol(STATION, **dates).statements
+    assert verdict(make.segment(statements, ENTRIES, at_ms=at_ms)) == expected
+
+
+def test_the_latest_enrolment_counts_wherever_it_stands():
+    demoted = Chain().enrol(STATION).enrol(STATION, "person").statements
+    promoted = Chain().enrol(STATION, "person").enrol(STATION).statements
+    for order in (1, -1):
+        assert verdict(make.segment(demoted[::order], ENTRIES)) == "T-2 trust"
+        assert verdict(make.segment(promoted[::order], ENTRIES)) == "ok"
+
+
+def test_trust_goes_one_step_and_a_chosen_authority_ranks_above_it():
+    partner = Chain(PARTNER).enrol(STATION).statements
+    assert verdict(make.segment(Chain().trust(PARTNER).statements + partner, ENTRIES)) == "ok"
+    assert verdict(make.segment(partner + Chain().trust(PARTNER).statements, ENTRIES)) == "ok"
+    assert verdict(make.segment(Chain().statements + partner, ENTRIES)) == "T-2 trust"
+    second = Chain(PARTNER).trust(6).statements + Chain(6).enrol(STATION).statements
+    assert verdict(make.segment(Chain().trust(PARTNER).statements + second, ENTRIES)) == "T-2 trust"
+    overruled = Chain().trust(PARTNER).enrol(STATION, "person").statements
+    assert verdict(make.segment(overruled + partner, ENTRIES)) == "T-2 trust"
+
+
+def test_a_statement_of_a_trusted_authority_that_does_not_hold_is_refused_in_any_order():
+    trusting = Chain().trust(PARTNER).enrol(STATION).statements
+    bad = spoil(Chain(PARTNER).statements[0])
+    assert verdict(make.segment(trusting + [bad], ENTRIES)) == "T-1 maker"
+    assert verdict(make.segment([bad] + trusting, ENTRIES)) == "T-1 maker"
+    assert verdict(make.segment(Chain().enrol(STATION).statements + [bad], ENTRIES)) == "ok"
+
+
+def test_a_revoked_station_is_shown_and_a_revoked_servers_receipts_count_no_more():
+    revoked = Chain().enrol(STATION).revoke(STATION, 1).statements
+    found = carrylog_reader.verify(make.join(make.segment(revoked, ENTRIES)), [make.public(AUTHORITY)])
+    assert (found["ok"], found["revoked_from"]) == (True, 1)
+    for from_size in (0, 1, 9):
+        statements = Chain().enrol(STATION).enrol(SERVER, "server").revoke(SERVER, from_size).statements
+        slips = [make.receipt(make.seal(LEAVES))]
+        assert verdict(make.return_bundle(statements, slips)) == "R-1 trust"
+        assert verdict(make.history(statements, ENTRIES, receipts=slips)) == "R-1 trust"
+
+
+def test_a_partners_revocation_counts_for_its_own_keys_only():
+    foreign = Chain().trust(PARTNER).enrol(STATION).statements + Chain(PARTNER).revoke(STATION, 1).statements
+    own = Chain().trust(PARTNER).statements + Chain(PARTNER).enrol(STATION).revoke(STATION, 1).statements
+    for statements, expected in ((foreign, None), (own, 1)):
+        found = carrylog_reader.verify(make.join(make.segment(statements, ENTRIES)), [make.public(AUTHORITY)])
+        assert (found["ok"], found["revoked_from"]) == (True, expected)
+
+
+def test_a_key_that_is_no_point_of_the_curve_cannot_be_enrolled():
+    weak = {"enrolled": {"key": bytes([1]) + bytes(31), "name": "Weak", "role": "station"}}
+    off_curve = {"enrolled": {"key": bytes([2]) + bytes(31), "name": "Off", "role": "station"}}
+    for body in (weak, off_curve):
+        assert verdict(make.segment(Chain().enrol(STATION).state(body).statements, ENTRIES)) == "T-1 maker"
+
+
+# ---- segments (chapters 6, 7, 9.1) ----
+
+
+def test_a_segment_goes_on_from_a_frontier_and_holds_an_entry():
+    first = make.seal(LEAVES[:1])
+    second = make.seal(LEAVES, seq=1, prev=make.seal_name(first))
+    assert verdict(make.segment(enrolled(), ENTRIES, seals={1: first, 2: second})) == "ok"
+    assert verdict(make.segment(enrolled(), ENTRIES, start=1, seals={2: second})) == "ok"
+    assert verdict(make.segment(enrolled(), ENTRIES, start=1, seals={1: first, 2: second})) == "B-7 maker"
+    assert verdict(make.segment(enrolled(), ENTRIES, start=2)) == "B-6 maker"
+    assert verdict(make.segment(enrolled(), ENTRIES, seals={2: second})) == "S-2 maker"
+
+
+@pytest.mark.parametrize("levels, expected", [(15, "ok"), (16, "E-1 maker")])
+def test_entries_are_nested_sixteen_levels_at_most(levels, expected):
+    body = 1
+    for _ in range(levels):
+        body = [body]
+    assert verdict(make.segment(enrolled(), [make.opened(), make.entry("unheard_of", body)])) == expected
+
+
+def test_an_entry_has_sixty_four_kib_at_most():
+    def of_length(length):
+        empty = len(make.entry("unheard_of", bytes(60_000)))
+        return make.entry("unheard_of", bytes(60_000 + length - empty))
+
+    assert len(of_length(65_536)) == 65_536
+    assert verdict(make.segment(enrolled(), [make.opened(), of_length(65_536)])) == "ok"
+    assert verdict(make.segment(enrolled(), [make.opened(), of_length(65_537)])) == "B-3 medium"
+
+
+def test_what_a_person_signed_is_checked_in_its_structure():
+    test = ENTRIES[1]
+    assert verdict(make.segment(enrolled(), [*ENTRIES, make.sign_off(test)])) == "ok"
+    for wrong in (make.sign_off(test, role="owner"), make.sign_off(test, more=1), make.entry("sign_off", {"sign1": b""})):
+        assert verdict(make.segment(enrolled(), [*ENTRIES, wrong])) == "E-1 maker"
+
+
+# ---- unit histories (chapter 9.3) ----
+
+
+def test_a_history_holds_its_unit_under_any_of_its_names():
+    spelled = {"mfr": "fj 001", "part": "fb-44-2", "serial": "sn-0001"}
+    assert verdict(make.history(enrolled(), [make.a_test(spelled)])) == "ok"
+    assert verdict(make.history(enrolled(), [make.a_test(OTHER)])) == "H-2 maker"
+    named = Chain().enrol(STATION).alias(UNIT, OTHER).statements
+    assert verdict(make.history(named, [make.a_test(OTHER)])) == "ok"
+    assert verdict(make.history(named, [make.a_test(UNIT)], unit=OTHER)) == "ok"
+    twice = Chain().enrol(STATION).alias(UNIT, OTHER).alias(OTHER, THIRD).statements
+    assert verdict(make.history(twice, [make.a_test(THIRD)])) == "ok"
+
+
+def test_a_partners_alias_does_not_count():
+    statements = Chain().enrol(STATION).trust(PARTNER).statements + Chain(PARTNER).alias(UNIT, OTHER).statements
+    assert verdict(make.history(statements, [make.a_test(OTHER)])) == "H-2 maker"
+
+
+def test_corrections_and_sign_offs_stand_with_what_they_are_about():
+    test = make.a_test()
+    fix = make.correction(test)
+    assert verdict(make.history(enrolled(), [test, fix, make.sign_off(fix)])) == "ok"
+    assert verdict(make.history(enrolled(), [test, fix], order=[1, 0])) == "ok"
+    assert verdict(make.history(enrolled(), [test, fix], order=[1])) == "H-2 maker"
+    assert verdict(make.history(enrolled(), [test, make.entry("unheard_of", 1)])) == "H-2 maker"
+
+
+# ---- traces (chapter 5) ----
+
+
+def traced(expanded, **reference):
+    name = frames.sha256(expanded).digest()
+    return {"rows": 2, "sha256": name, **reference}
+
+
+def with_frame(parts, payload, back):
+    return parts[: len(parts) - back] + [(frames.TRACE, payload)] + parts[len(parts) - back :]
+
+
+def test_a_trace_stands_after_an_entry_that_names_it():
+    content = carrylog_trace.write_columns({"time_us": [0, 1], "current_ua": [0, 1], "voltage_uv": [0, 1]})
+    packed = zstandard.ZstdCompressor().compress(content)
+    named = make.segment(enrolled(), [make.opened(), make.a_test(trace=traced(content))])
+    assert verdict(with_frame(named, packed, back=1)) == "ok"
+    assert verdict(with_frame(named, packed, back=0)) == "ok"
+    assert verdict(with_frame(named, packed, back=2)) == "X-1 maker"
+    assert verdict(with_frame(make.segment(enrolled(), ENTRIES), packed, back=1)) == "X-1 maker"
+    new = {"test": make.test_body(trace=traced(content))}
+    corrected = make.segment(enrolled(), [*ENTRIES, make.correction(ENTRIES[1], new)])
+    assert verdict(with_frame(corrected, packed, back=1)) == "ok"
+
+
+def test_a_window_of_more_than_eight_mib_is_refused():
+    content = bytes(20 << 20)
+    named = make.segment(enrolled(), [make.opened(), make.a_test(trace=traced(content))])
+    parameters = zstandard.ZstdCompressionParameters(window_log=24, write_content_size=True)
+    packed = zstandard.ZstdCompressor(compression_params=parameters).compress(content)
+    assert verdict(with_frame(named, packed, back=1)) == "X-1 maker"
+
+
+# ---- fleet heads (chapter 10) ----
+
+
+def test_a_fleet_head_is_of_the_server_that_signed_it():
+    content = {"log": make.key_name(SERVER), "root": bytes(32), "size": 7, "at_ms": make.T0_MS}
+    head = make.sign(SERVER, "fleet-head", make.pack(content))
+    assert carrylog_receipts.check_fleet_head(head, make.public(SERVER)) == content
+    for wrong, key in (
+        (head, STATION),
+        (spoil(head), SERVER),
+        (make.sign(SERVER, "seal", make.pack(content)), SERVER),
+        (make.sign(SERVER, "fleet-head", make.pack({**content, "log": bytes(32)})), SERVER),
+    ):
+        with pytest.raises(ValueError):
+            carrylog_receipts.check_fleet_head(wrong, make.public(key))
