@@ -9,7 +9,7 @@
 
 use crate::branches::{Forest, Segment};
 use carrylog_format::tree::Hash;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeSet;
 
 /// What the fleet history makes of an entry. Ordered: the best first.
@@ -81,7 +81,7 @@ pub struct Piece {
 }
 
 /// Entries that are missing before others that are held.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct Gap {
     /// Size up to which the log is known.
     pub known_to: u64,
@@ -90,7 +90,7 @@ pub struct Gap {
 }
 
 /// Two branches of one log that contradict each other.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct Fork {
     /// The branches agree on this many entries at least.
     pub same_up_to: u64,
@@ -315,7 +315,7 @@ impl<'a> Rivals<'a> {
             let &[from, to] = pair else { continue };
             let bound = self.bound(line, from);
             let revoked = revoked_from.unwrap_or(u64::MAX);
-            let mut inner = vec![from, bound.clamp(from, to), revoked.clamp(from, to), to];
+            let mut inner = [from, bound.clamp(from, to), revoked.clamp(from, to), to];
             inner.sort_unstable();
             for range in inner.windows(2) {
                 let &[from, to] = range else { continue };
