@@ -15,7 +15,7 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 /// What a person must know of a log beyond its size.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub(crate) struct LogReport {
+pub struct LogReport {
     /// Entries that wait for earlier ones.
     pub held: u64,
     /// Entries on branches that contradict each other.

@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 /// What kind of thing a person must look at.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
-pub(crate) enum AnomalyKind {
+pub enum AnomalyKind {
     /// Entries wait for earlier ones of their log.
     Gap,
     /// A log has two versions.
@@ -42,7 +42,7 @@ pub(crate) enum AnomalyKind {
 
 impl AnomalyKind {
     /// The kind in words.
-    pub(crate) fn words(self) -> &'static str {
+    pub fn words(self) -> &'static str {
         match self {
             Self::Gap => "missing entries",
             Self::Fork => "two versions of a log",
@@ -64,7 +64,7 @@ impl AnomalyKind {
 
 /// Something a person must look at.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
-pub(crate) struct Anomaly {
+pub struct Anomaly {
     /// Its kind.
     pub kind: AnomalyKind,
     /// The log that it is about.
@@ -82,7 +82,7 @@ pub(crate) struct Anomaly {
 
 impl Anomaly {
     /// The name: SHA-256 over the content.
-    pub(crate) fn id(&self) -> Hash {
+    pub fn id(&self) -> Hash {
         // A fixed structure of text, digests and lists always serialises.
         let content = serde_json::to_vec(self).unwrap_or_default();
         Hash::of_parts(&[b"carrylog anomaly 1\0", &content])

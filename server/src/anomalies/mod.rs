@@ -7,7 +7,7 @@ mod of_log;
 mod of_statements;
 mod of_unit;
 
-pub(crate) use anomaly::{Anomaly, AnomalyKind};
+pub use anomaly::{Anomaly, AnomalyKind};
 pub(crate) use of_log::{clock_anomalies, log_anomalies};
 pub(crate) use of_statements::statement_anomalies;
 pub(crate) use of_unit::{Calibrations, unit_anomalies};

@@ -8,5 +8,5 @@ mod summary;
 
 pub(crate) use decisions::Decisions;
 pub(crate) use history::{HistoryItem, Issue, UnitHistory, capacity};
-pub(crate) use sheets::Sheets;
-pub(crate) use summary::UnitSummary;
+pub(crate) use sheets::{SheetInForce, Sheets};
+pub use summary::{Place, UnitSummary};

@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 
 /// One unit in the fleet list. Advisory: the manual and certifying staff decide.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub(crate) struct UnitSummary {
+pub struct UnitSummary {
     /// The key.
     pub key: String,
     /// Manufacturer code, as written in its first entry.
@@ -41,7 +41,7 @@ pub(crate) struct UnitSummary {
 
 /// Where a unit is, by its last event that says so.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub(crate) struct Place {
+pub struct Place {
     /// In words.
     pub words: String,
     /// Registration of the aircraft that it is fitted to.

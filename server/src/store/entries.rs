@@ -332,21 +332,20 @@ pub(crate) fn clocks(c: &Connection, log: i64, from: u64) -> Result<Vec<ClockRow
     Ok(found)
 }
 
-/// Runs `look` over every entry: log, index, leaf, status and bytes, by log and index.
+/// Runs `look` over every entry: log, index, leaf and bytes, by log and index.
 pub(crate) fn each_entry(
     c: &Connection,
-    mut look: impl FnMut(i64, u64, Hash, Option<u8>, &[u8]) -> Result<()>,
+    mut look: impl FnMut(i64, u64, Hash, &[u8]) -> Result<()>,
 ) -> Result<()> {
-    let sql = "SELECT log, idx, leaf, status, bytes FROM entries ORDER BY log, idx, leaf";
+    let sql = "SELECT log, idx, leaf, bytes FROM entries ORDER BY log, idx, leaf";
     let mut statement = c.prepare(sql)?;
     let mut rows = statement.query([])?;
     while let Some(row) = rows.next()? {
-        let bytes = row.get_ref(4)?.as_blob().map_err(rusqlite::Error::from)?;
+        let bytes = row.get_ref(3)?.as_blob().map_err(rusqlite::Error::from)?;
         look(
             row.get(0)?,
             from_sql(row.get(1)?)?,
             Hash::from_bytes(row.get(2)?),
-            row.get(3)?,
             bytes,
         )?;
     }

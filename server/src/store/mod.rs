@@ -28,5 +28,6 @@ pub(crate) use fleet::*;
 pub(crate) use kept::*;
 pub(crate) use logs::*;
 pub(crate) use statements::*;
+pub(crate) use tokens::*;
 pub(crate) use traces::*;
 pub(crate) use units::*;
