@@ -8,6 +8,7 @@ pub mod capture;
 pub mod cli;
 mod commands;
 mod context;
+mod demo;
 mod evaluate;
 pub mod exit;
 mod failure;

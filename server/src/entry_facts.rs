@@ -36,10 +36,10 @@ impl<'a> EntryFacts<'a> {
                 });
             }
             Record::SignOff(s) => {
-                let target = sign_off::signed_entry(s);
-                links.extend(target.map(|e| Link {
+                // An entry that was parsed holds a readable sign-off.
+                links.extend(sign_off::content(s).ok().map(|content| Link {
                     kind: LinkKind::SignsOff,
-                    target: *e.hash(),
+                    target: *content.entry.hash(),
                 }));
             }
             _ => {}

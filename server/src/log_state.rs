@@ -239,7 +239,7 @@ fn within_dates(segments: Vec<Segment>, seals: &[SealRow], standing: &Standing) 
 fn choices(trust: &TrustStore, log: LogId) -> Vec<Choice> {
     let anchors: BTreeSet<LogId> = trust.anchors().map(|(id, _)| *id).collect();
     let mut found: Vec<_> = trust
-        .statements()
+        .decisions()
         .filter_map(|s| match &s.content().body {
             StatementBody::BranchChosen {
                 log: l, root, size, ..

@@ -11,6 +11,7 @@ mod key;
 mod log;
 mod man;
 mod pack;
+mod server;
 mod settle;
 mod sign_off;
 mod slots;
@@ -48,6 +49,10 @@ pub(crate) enum Command {
     Deliver(deliver::Deliver),
     Settle(settle::Settle),
     Unit(unit::Unit),
+    /// The records office's server: make it, run it, look after it
+    #[command(subcommand)]
+    Server(carrylog_server::args::ServerCommand),
+    Demo(crate::demo::Demo),
     Completions(completions::Completions),
     #[command(hide = true)]
     Man(man::Man),
@@ -74,6 +79,8 @@ pub(crate) fn run(command: Command, context: &Context) -> Result<Exit, Failure> 
         Command::Deliver(args) => finish(context, args.run(context)),
         Command::Settle(args) => finish(context, args.run(context)),
         Command::Unit(args) => finish(context, args.run()),
+        Command::Server(command) => server::run(command),
+        Command::Demo(args) => crate::demo::run(&args, context),
         Command::Completions(args) => args.run(),
         Command::Man(args) => finish(context, args.run()),
     }

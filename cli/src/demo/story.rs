@@ -117,9 +117,10 @@ impl Story {
         self.stage.run(
             by,
             &[
-                "serve",
                 "server",
-                "--init",
+                "init",
+                "server",
+                "--name",
                 "Records office server (invented)",
             ],
         )?;
@@ -137,6 +138,7 @@ impl Story {
         )?;
         let authority = "office/authority.pub.json";
         let mut child = self.stage.spawn(&[
+            "server",
             "serve",
             "server",
             "--listen",

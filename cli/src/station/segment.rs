@@ -21,16 +21,17 @@ pub struct SegmentPlan {
 }
 
 impl Station {
-    /// Plans a segment up to the last seal; call [`Station::seal`] first.
+    /// Plans a segment up to the last seal; call [`Station::seal`] first. Without `from` it begins
+    /// where the newest receipt ends.
     ///
     /// # Errors
     /// [`StationError::NothingToPack`] if everything is receipted already.
     pub fn plan_segment(
         &self,
-        from_start: bool,
+        from: Option<u64>,
         with_traces: bool,
     ) -> Result<SegmentPlan, StationError> {
-        let from = if from_start { 0 } else { self.receipted_size() };
+        let from = from.unwrap_or_else(|| self.receipted_size());
         let to = self.sealed_size();
         if from >= to {
             return Err(StationError::NothingToPack { size: self.size() });

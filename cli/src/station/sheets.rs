@@ -28,7 +28,7 @@ impl Station {
     /// among equals the one that was stated last.
     pub fn sheet_in_force(&self, unit: &UnitId, day: Date) -> Option<SheetInForce> {
         self.trust()
-            .statements()
+            .decisions()
             .filter_map(|s| match &s.content().body {
                 StatementBody::Limits(sheet) if applies(sheet, unit, day) => {
                     Some(((sheet.valid_from, s.content().seq), s.digest(), sheet))

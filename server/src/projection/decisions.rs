@@ -20,7 +20,7 @@ impl Decisions {
     pub(crate) fn of(trust: &TrustStore) -> Self {
         let anchors: BTreeSet<LogId> = trust.anchors().map(|(id, _)| *id).collect();
         let mut statements: Vec<_> = trust
-            .statements()
+            .decisions()
             .map(|s| {
                 let content = s.content();
                 let rank: (bool, u64, StatementDigest) = (

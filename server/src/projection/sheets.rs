@@ -29,7 +29,7 @@ impl Sheets {
     pub(crate) fn of(trust: &TrustStore) -> Self {
         let anchors: BTreeSet<LogId> = trust.anchors().map(|(id, _)| *id).collect();
         let mut by_part: BTreeMap<_, Vec<SheetInForce>> = BTreeMap::new();
-        for statement in trust.statements() {
+        for statement in trust.decisions() {
             let content = statement.content();
             if let StatementBody::Limits(sheet) = &content.body {
                 let sheets = by_part.entry(part_key(sheet.mfr.as_str(), sheet.part.as_str()));
