@@ -9,7 +9,7 @@
 
 mod support;
 
-use carrylog::key_file::{NamedKey, OwnedKey};
+use carrylog::key_file::{KeyRole, NamedKey, OwnedKey};
 use carrylog::station::{Access, Station};
 use carrylog::verification::verify;
 use carrylog_format::bundle::write_return;
@@ -648,6 +648,7 @@ fn another_key_in_the_station_s_folder_seals_nothing() {
     let bench = Bench::with_station(2);
     let name = Name::new("Bay 2").unwrap();
     let other = OwnedKey {
+        role: KeyRole::Station,
         name,
         secret: SecretKey::from_seed([6; 32]),
     };

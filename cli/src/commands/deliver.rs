@@ -5,7 +5,7 @@ use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::files::{self, BUNDLE_ENDING};
 use crate::media;
-use crate::server_client::ServerClient;
+use crate::server_client::{ServerClient, token_from};
 use carrylog_format::bundle::{BundleHeader, peek_header};
 use carrylog_format::ids::LogId;
 use clap::Args;
@@ -59,7 +59,7 @@ struct ReturnFile {
 
 impl Deliver {
     pub(crate) fn run(self, context: &Context) -> Result<Delivered, Failure> {
-        let client = ServerClient::new(&self.to, self.token()?)?;
+        let client = ServerClient::new(&self.to, token_from(self.token_env.as_deref())?)?;
         let is_folder = self.from.is_dir();
         let mut delivered = Delivered {
             server: self.to.clone(),
@@ -113,23 +113,6 @@ impl Deliver {
         }
         Ok(delivered)
     }
-
-    fn token(&self) -> Result<Option<String>, Failure> {
-        let Some(name) = &self.token_env else {
-            return Ok(None);
-        };
-        match std::env::var(name) {
-            Ok(token) if !token.trim().is_empty() => Ok(Some(token.trim().to_owned())),
-            _ => {
-                let message = format!("the environment variable {name} holds no token");
-                Err(Failure::new(
-                    Exit::Usage,
-                    message,
-                    "set it to the token from the records office",
-                ))
-            }
-        }
-    }
 }
 
 /// Writes the answer beside the segment, once it is what it should be.
@@ -172,6 +155,7 @@ impl DeliveredFile {
 impl Report for Delivered {
     fn exit(&self) -> Exit {
         let of = |file: &DeliveredFile| match file.outcome() {
+            "refused" if file.says("fault") == Some("trust") => Exit::NotTrusted,
             "refused" | "fork" => Exit::Refused,
             "quarantined" => Exit::NotTrusted,
             _ => Exit::Done,

@@ -2,7 +2,7 @@
 
 use super::StationError;
 use super::store::{Identity, Store, StoreError};
-use crate::key_file::{NamedKey, OwnedKey};
+use crate::key_file::{KeyRole, NamedKey, OwnedKey};
 use carrylog_format::cose::PublicKey;
 use carrylog_format::ids::{EntryId, LogId, TraceDigest};
 use carrylog_format::instant::Instant;
@@ -118,7 +118,7 @@ impl Station {
             text: e.to_string(),
         })?;
         // The key comes first: a key without a log is harmless, a log without its key is not.
-        let key = OwnedKey::generate(new.name.clone())?;
+        let key = OwnedKey::generate(KeyRole::Station, new.name.clone())?;
         key.write_new(&dir.join(KEY_FILE))?;
         key.public().write_new(&dir.join(PUBLIC_FILE))?;
         let identity = Identity {
