@@ -632,6 +632,29 @@ fn nothing_to_pack_is_said_so_and_the_whole_log_still_packs() {
     bench.ok("pack bay2 stick --from-start");
 }
 
+#[test]
+fn a_segment_from_any_entry_verifies_and_says_what_it_leaves_open() {
+    let bench = packed();
+    bench.ok("event bay2 stored --mfr FJ001 --part FB-1-1 --serial 7 --place 'Shelf 4'");
+    bench.ok("event bay2 commissioned --mfr FJ001 --part FB-1-1 --serial 8");
+    fs::create_dir(bench.path("late")).unwrap();
+    for from in 1..4 {
+        let packed = bench.json(&format!("pack bay2 late --from {from}"));
+        assert_eq!(packed["entry_first"], from);
+        assert_eq!(packed["entry_last"], 3);
+    }
+    let verdict = bench.ok("verify late --authority office/authority.pub.json");
+    assert!(
+        verdict
+            .out
+            .contains("entries 0 to 2: they are not in this file"),
+        "{}",
+        verdict.out
+    );
+    bench.ends(3, "pack bay2 late --from 4");
+    bench.ends(2, "pack bay2 late --from 1 --from-start");
+}
+
 #[cfg(unix)]
 #[test]
 fn a_secret_key_that_others_can_read_is_not_used() {

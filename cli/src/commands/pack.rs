@@ -25,8 +25,11 @@ pub(crate) struct Pack {
     /// The folder of the stick
     media: PathBuf,
     /// Pack the whole log, not only what has no receipt
-    #[arg(long)]
+    #[arg(long, conflicts_with = "from")]
     from_start: bool,
+    /// Pack from this entry on, whatever has a receipt
+    #[arg(long, value_name = "INDEX")]
+    from: Option<u64>,
     /// Leave the time series behind; entries, results and proofs still travel
     #[arg(long)]
     without_traces: bool,
@@ -53,11 +56,12 @@ impl Pack {
         let mut station = Station::open(&self.dir, Access::Write)?;
         let now = context.now()?;
         // Looked at first, so that a log with nothing to carry gets no seal for nothing.
-        if !self.from_start && station.receipted_size() == station.size() {
-            station.plan_segment(false, true)?;
+        let from = if self.from_start { Some(0) } else { self.from };
+        if from.is_none() && station.receipted_size() == station.size() {
+            station.plan_segment(None, true)?;
         }
         station.seal(now)?;
-        let plan = station.plan_segment(self.from_start, !self.without_traces)?;
+        let plan = station.plan_segment(from, !self.without_traces)?;
         let path = self.media.join(file_name(&station, plan.from, plan.to));
         let bar = context.progress(plan.to - plan.from, "packing");
         let written = media::write_file(&path, |out| {

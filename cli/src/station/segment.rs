@@ -21,17 +21,25 @@ pub struct SegmentPlan {
 }
 
 impl Station {
-    /// Plans a segment up to the last seal; call [`Station::seal`] first.
+    /// Plans a segment up to the last seal, from `from` or else from what has a receipt; call
+    /// [`Station::seal`] first.
     ///
     /// # Errors
-    /// [`StationError::NothingToPack`] if everything is receipted already.
+    /// [`StationError::NothingToPack`] if everything is receipted already, and
+    /// [`StationError::NoSuchEntry`] if there is nothing at `from`.
     pub fn plan_segment(
         &self,
-        from_start: bool,
+        from: Option<u64>,
         with_traces: bool,
     ) -> Result<SegmentPlan, StationError> {
-        let from = if from_start { 0 } else { self.receipted_size() };
         let to = self.sealed_size();
+        if let Some(from) = from.filter(|from| *from >= to) {
+            return Err(StationError::NoSuchEntry {
+                wanted: from.to_string(),
+                size: self.size(),
+            });
+        }
+        let from = from.unwrap_or(self.receipted_size());
         if from >= to {
             return Err(StationError::NothingToPack { size: self.size() });
         }
