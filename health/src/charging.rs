@@ -104,30 +104,36 @@ pub(crate) fn time_20_to_90(
         if charges.is_empty() {
             continue;
         }
-        let at = |part: f64| time_at(samples, &charges, part * whole);
-        match (at(0.2), at(0.9)) {
-            (Some(from), Some(to)) => {
+        match times_at(samples, &charges, [0.2 * whole, 0.9 * whole]) {
+            Some([from, to]) => {
                 return Ok(ChargeTime {
                     duration: Seconds(to - from),
                     discharge_phase: discharge.phase,
                 });
             }
-            _ => reason = RefusalReason::ChargeStopsEarly,
+            None => reason = RefusalReason::ChargeStopsEarly,
         }
     }
     Err(reason)
 }
 
-/// Time at which the charge put in reaches `target_ah`, linear between rows.
-fn time_at(samples: &Samples, charges: &[&Phase], target_ah: f64) -> Option<f64> {
+/// Times at which the charge put in reaches each of two rising targets, linear between rows.
+fn times_at(samples: &Samples, charges: &[&Phase], targets_ah: [f64; 2]) -> Option<[f64; 2]> {
     let mut sum = 0.0;
+    let mut found = Vec::with_capacity(targets_ah.len());
     for phase in charges {
         let span = samples.span(phase.rows.first, phase.rows.last)?;
         let (t, i) = (span.time_s(), span.current_a());
         for k in 1..t.len() {
             let step = 0.5 * (i[k] + i[k - 1]) * (t[k] - t[k - 1]) / SECONDS_PER_HOUR;
-            if sum + step >= target_ah && step > 0.0 {
-                return Some(t[k - 1] + (target_ah - sum) / step * (t[k] - t[k - 1]));
+            while let Some(target) = targets_ah.get(found.len())
+                && sum + step >= *target
+                && step > 0.0
+            {
+                found.push(t[k - 1] + (target - sum) / step * (t[k] - t[k - 1]));
+            }
+            if let [from, to] = found[..] {
+                return Some([from, to]);
             }
             sum += step;
         }

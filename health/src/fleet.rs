@@ -131,7 +131,8 @@ const MOST_BANDS: usize = 40;
 
 /// Statistics of a fleet by part number, on up to `threads` threads.
 pub fn fleet_statistics(units: &[FleetUnit], threads: usize) -> BTreeMap<String, PartStatistics> {
-    let figures = all_figures(units, threads.clamp(1, 64));
+    let threads = threads.clamp(1, 64);
+    let figures = all_figures(units, threads);
     let mut parts: BTreeMap<&str, Vec<(&FleetUnit, UnitFigures)>> = BTreeMap::new();
     for (unit, figures) in units.iter().zip(figures) {
         parts.entry(&unit.part).or_default().push((unit, figures));

@@ -20,19 +20,28 @@ pub struct Moved {
 /// Integrates over all rows of `span` by the trapezoid rule: `Σ (x_k + x_{k+1})/2 · (t_{k+1} − t_k)`
 /// with `x = I` for charge and `x = U·I` for energy.
 pub fn moved(span: &Span<'_>) -> Moved {
+    moved_and_gap(span).0
+}
+
+/// The integrals and the longest interval, in one pass.
+pub(crate) fn moved_and_gap(span: &Span<'_>) -> (Moved, Seconds) {
     let (t, i, u) = (span.time_s(), span.current_a(), span.voltage_v());
-    let n = t.len();
-    let (i, u) = (&i[..n], &u[..n]);
-    let (mut charge, mut energy) = (0.0, 0.0);
-    for k in 1..n {
-        let half = 0.5 * (t[k] - t[k - 1]);
-        charge += half * (i[k] + i[k - 1]);
-        energy += half * (u[k] * i[k] + u[k - 1] * i[k - 1]);
+    let (mut charge, mut energy, mut longest) = (0.0, 0.0, 0.0_f64);
+    let (mut t0, mut i0, mut p0) = (t[0], i[0], u[0] * i[0]);
+    for ((&t1, &i1), &u1) in t.iter().zip(i).zip(u) {
+        let dt = t1 - t0;
+        let p1 = u1 * i1;
+        charge += dt * (i1 + i0);
+        energy += dt * (p1 + p0);
+        longest = if dt > longest { dt } else { longest };
+        (t0, i0, p0) = (t1, i1, p1);
     }
-    Moved {
-        charge: AmpHours(charge / SECONDS_PER_HOUR),
-        energy: WattHours(energy / SECONDS_PER_HOUR),
-    }
+    let half_hours = 0.5 / SECONDS_PER_HOUR;
+    let moved = Moved {
+        charge: AmpHours(charge * half_hours),
+        energy: WattHours(energy * half_hours),
+    };
+    (moved, Seconds(longest))
 }
 
 /// Where a voltage fell to the end voltage, between two neighbouring rows.
@@ -84,6 +93,29 @@ pub enum EndRule {
 /// Current and voltage at the interpolated crossing are those on the straight line between the two
 /// rows. A crossing outside the span gives the whole span.
 pub fn moved_to(span: &Span<'_>, crossing: &Crossing, rule: EndRule) -> Moved {
+    moved_to_of(span, crossing, rule, moved)
+}
+
+/// [`moved_to`] for a span whose integral is known: only the shorter side of the crossing is summed.
+pub(crate) fn moved_to_known(span: &Span<'_>, crossing: &Crossing, whole: Moved) -> Moved {
+    moved_to_of(span, crossing, EndRule::Interpolated, |before| {
+        if before.rows() * 2 < span.rows() {
+            return moved(before);
+        }
+        let after = moved(&span.from(before.rows() - 1));
+        Moved {
+            charge: AmpHours(whole.charge.0 - after.charge.0),
+            energy: WattHours(whole.energy.0 - after.energy.0),
+        }
+    })
+}
+
+fn moved_to_of(
+    span: &Span<'_>,
+    crossing: &Crossing,
+    rule: EndRule,
+    integral: impl Fn(&Span<'_>) -> Moved,
+) -> Moved {
     let Some(k) = crossing.row_before.checked_sub(span.first_row()) else {
         return moved(span);
     };
@@ -97,7 +129,7 @@ pub fn moved_to(span: &Span<'_>, crossing: &Crossing, rule: EndRule) -> Moved {
     };
     let (i_end, u_end) = (i[k] + f * (i[k + 1] - i[k]), u[k] + f * (u[k + 1] - u[k]));
     let half_hours = 0.5 * f * (t[k + 1] - t[k]) / SECONDS_PER_HOUR;
-    let before = moved(&span.until(k));
+    let before = integral(&span.until(k));
     Moved {
         charge: AmpHours(before.charge.0 + half_hours * (i[k] + i_end)),
         energy: WattHours(before.energy.0 + half_hours * (u[k] * i[k] + u_end * i_end)),

@@ -88,13 +88,9 @@ pub fn find_phases(samples: &Samples, rules: &PhaseRules) -> Phases {
 /// Largest sample for order statistics over a column: enough for a threshold, small enough to sort.
 const SUBSET_ROWS: usize = 1 << 16;
 
-fn subset(values: impl ExactSizeIterator<Item = f64>) -> Vec<f64> {
-    let stride = values.len().div_ceil(SUBSET_ROWS).max(1);
-    values.step_by(stride).collect()
-}
-
 fn working_current(current_a: &[f64]) -> f64 {
-    let mut magnitudes = subset(current_a.iter().map(|i| i.abs()));
+    let stride = current_a.len().div_ceil(SUBSET_ROWS).max(1);
+    let mut magnitudes: Vec<f64> = current_a.iter().step_by(stride).map(|i| i.abs()).collect();
     // Two wild rows in a short trace, one in a thousand in a long one, are passed over.
     let skip = (magnitudes.len() / 1000).max(2).min(magnitudes.len() / 4);
     let at = magnitudes.len().saturating_sub(1 + skip);
@@ -105,7 +101,9 @@ fn working_current(current_a: &[f64]) -> f64 {
 }
 
 fn typical_interval(time_s: &[f64]) -> f64 {
-    let mut intervals = subset(time_s.windows(2).map(|w| w[1] - w[0]));
+    let stride = time_s.len().div_ceil(SUBSET_ROWS).max(1);
+    let pairs = time_s.windows(2).step_by(stride);
+    let mut intervals: Vec<f64> = pairs.map(|w| w[1] - w[0]).collect();
     if intervals.is_empty() {
         return 0.0;
     }
@@ -113,6 +111,7 @@ fn typical_interval(time_s: &[f64]) -> f64 {
     *intervals.select_nth_unstable_by(middle, f64::total_cmp).1
 }
 
+/// Consecutive rows of one direction, before pauses are joined.
 #[derive(Debug, Clone, Copy)]
 struct Run {
     direction: Direction,
@@ -123,36 +122,51 @@ struct Run {
 fn direction_runs(current_a: &[f64], enter_a: f64, leave_a: f64) -> Vec<Run> {
     let mut runs: Vec<Run> = Vec::new();
     let mut state = Direction::Rest;
-    let mut before = 0.0_f64;
-    for (row, &i) in current_a.iter().enumerate() {
-        // A taper never loses three quarters from one row to the next: that is a switch, and what
-        // remains is the offset of the current sensor.
-        let switched_off = i.abs() < enter_a && i.abs() < 0.25 * before.abs();
-        let stays = match state {
-            Direction::Charge => i > leave_a && !switched_off,
-            Direction::Discharge => i < -leave_a && !switched_off,
-            Direction::Rest => false,
+    let mut row = 0;
+    while row < current_a.len() {
+        let i = current_a[row];
+        let before = if row > 0 { current_a[row - 1] } else { 0.0 };
+        state = next_state(state, before, i, enter_a, leave_a);
+        // Rows that cannot change the state are passed over at once: this loop sees every row of
+        // traces with millions of them.
+        let rest = &current_a[row + 1..];
+        let changes = match state {
+            Direction::Charge => rest.iter().position(|&i| i < enter_a),
+            Direction::Discharge => rest.iter().position(|&i| i > -enter_a),
+            Direction::Rest => rest.iter().position(|&i| i.abs() > enter_a),
         };
-        if !stays {
-            state = if i > enter_a {
-                Direction::Charge
-            } else if i < -enter_a {
-                Direction::Discharge
-            } else {
-                Direction::Rest
-            };
-        }
-        before = i;
+        let last = changes.map_or(current_a.len() - 1, |k| row + k);
         match runs.last_mut() {
-            Some(run) if run.direction == state => run.last = row,
+            Some(run) if run.direction == state => run.last = last,
             _ => runs.push(Run {
                 direction: state,
                 first: row,
-                last: row,
+                last,
             }),
         }
+        row = last + 1;
     }
     runs
+}
+
+fn next_state(state: Direction, before: f64, i: f64, enter_a: f64, leave_a: f64) -> Direction {
+    // A taper never loses three quarters from one row to the next: that is a switch, and what
+    // remains is the offset of the current sensor.
+    let switched_off = i.abs() < enter_a && i.abs() < 0.25 * before.abs();
+    let stays = match state {
+        Direction::Charge => i > leave_a && !switched_off,
+        Direction::Discharge => i < -leave_a && !switched_off,
+        Direction::Rest => false,
+    };
+    if stays {
+        state
+    } else if i > enter_a {
+        Direction::Charge
+    } else if i < -enter_a {
+        Direction::Discharge
+    } else {
+        Direction::Rest
+    }
 }
 
 fn join_runs(samples: &Samples, runs: &[Run], pause_s: f64) -> Vec<PhaseRows> {

@@ -98,31 +98,47 @@ pub fn theil_sen(x: &[f64], y: &[f64], confidence: f64) -> Result<TheilSen, FitE
     if slopes.is_empty() {
         return Err(FitError::SameX);
     }
-    slopes.sort_unstable_by(f64::total_cmp);
-    let middle = slopes.len() / 2;
-    let slope = if slopes.len() % 2 == 1 {
-        slopes[middle]
-    } else {
-        0.5 * (slopes[middle - 1] + slopes[middle])
-    };
     let (mx, my) = (median(x).unwrap_or(0.0), median(y).unwrap_or(0.0));
     let z = normal_quantile(0.5 * (1.0 - confidence));
     let ties = |k: f64| k * (k - 1.0) * (2.0 * k + 5.0);
-    let variance =
-        (ties(n as f64) - repeats(x).map(ties).sum::<f64>() - repeats(y).map(ties).sum::<f64>())
-            / 18.0;
+    let all = ties(n as f64);
+    let variance = (all - repeats(x, ties) - repeats(y, ties)) / 18.0;
+    // z is negative, so `half` is, and the upper rank lies above the middle.
     let half = z * variance.max(0.0).sqrt();
     let count = slopes.len() as f64;
     let last = slopes.len() - 1;
     let upper = ((0.5 * (count - half)).round_ties_even().max(0.0) as usize).min(last);
-    let lower = ((0.5 * (count + half)).round_ties_even() - 1.0).max(0.0) as usize;
+    let lower = (((0.5 * (count + half)).round_ties_even() - 1.0).max(0.0) as usize).min(last);
+    let (slope, low_slope, high_slope) = middle_and_ranks(&mut slopes, lower, upper);
     Ok(TheilSen {
         slope,
         intercept: my - slope * mx,
-        low_slope: slopes[lower.min(last)],
-        high_slope: slopes[upper],
+        low_slope,
+        high_slope,
         confidence,
     })
+}
+
+/// Median and the values of rank `lower` and `upper`, without sorting the rest.
+fn middle_and_ranks(values: &mut [f64], lower: usize, upper: usize) -> (f64, f64, f64) {
+    let middle = values.len() / 2;
+    let even = values.len().is_multiple_of(2);
+    let (below, &mut center, above) = values.select_nth_unstable_by(middle, f64::total_cmp);
+    let median = if even {
+        0.5 * (below.iter().copied().fold(f64::NEG_INFINITY, f64::max) + center)
+    } else {
+        center
+    };
+    let mut rank = |at: usize| match at.cmp(&middle) {
+        std::cmp::Ordering::Less => *below.select_nth_unstable_by(at, f64::total_cmp).1,
+        std::cmp::Ordering::Equal => center,
+        std::cmp::Ordering::Greater => {
+            *above
+                .select_nth_unstable_by(at - middle - 1, f64::total_cmp)
+                .1
+        }
+    };
+    (median, rank(lower), rank(upper))
 }
 
 /// Points whose residual from a robust line is an outlier ([`OUTLIER_Z`]), by index.
@@ -134,15 +150,12 @@ pub fn outliers_from(line: &TheilSen, x: &[f64], y: &[f64]) -> Vec<usize> {
         .collect()
 }
 
-/// Lengths of runs of equal values, longer than one.
-fn repeats(values: &[f64]) -> impl Iterator<Item = f64> {
+/// Sum of `of` over the lengths of runs of equal values, longer than one.
+fn repeats(values: &[f64], of: impl Fn(f64) -> f64) -> f64 {
     let mut sorted = values.to_vec();
     sorted.sort_unstable_by(f64::total_cmp);
-    let runs: Vec<f64> = sorted
-        .chunk_by(|a, b| a == b)
-        .map(|run| run.len() as f64)
-        .collect();
-    runs.into_iter().filter(|&k| k > 1.0)
+    let runs = sorted.chunk_by(|a, b| a == b).map(|run| run.len() as f64);
+    runs.filter(|&k| k > 1.0).map(of).sum()
 }
 
 pub(crate) fn check(x: &[f64], y: &[f64], least: usize) -> Result<(), FitError> {

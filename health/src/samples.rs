@@ -211,6 +211,17 @@ impl<'a> Span<'a> {
         }
     }
 
+    /// The rows from the one `offset` rows after the first; the last row if that is too far.
+    pub fn from(&self, offset: usize) -> Self {
+        let begin = offset.min(self.rows() - 1);
+        Self {
+            first_row: self.first_row + begin,
+            time_s: &self.time_s[begin..],
+            current_a: &self.current_a[begin..],
+            voltage_v: &self.voltage_v[begin..],
+        }
+    }
+
     /// Time from the first row to the last.
     pub fn duration(&self) -> Seconds {
         // A span has at least one row by construction.

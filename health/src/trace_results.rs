@@ -4,7 +4,7 @@
 //! Owns the choice of what a figure stands for. Integration, phase finding and resistance have
 //! modules of their own.
 
-use crate::integrate::{self, Crossing, EndRule};
+use crate::integrate::{self, Crossing};
 use crate::phases::{self, Direction, PhaseRows, PhaseRules, Phases};
 use crate::quantity::{AmpHours, Amps, Celsius, Seconds, Volts, WattHours};
 use crate::resistance::{self, StepReading, StepRules};
@@ -240,12 +240,7 @@ pub(crate) struct CompleteDischarge {
 
 fn phase(samples: &Samples, rows: &PhaseRows) -> Option<Phase> {
     let span = samples.span(rows.first, rows.last)?;
-    let moved = integrate::moved(&span);
-    let longest = span
-        .time_s()
-        .windows(2)
-        .map(|w| w[1] - w[0])
-        .fold(0.0, f64::max);
+    let (moved, longest_gap) = integrate::moved_and_gap(&span);
     // Charge and energy without sign; a rest keeps what its offset current made of it.
     let out = if rows.direction == Direction::Discharge {
         -1.0
@@ -259,7 +254,7 @@ fn phase(samples: &Samples, rows: &PhaseRows) -> Option<Phase> {
         duration: span.duration(),
         start_voltage: Volts(*span.voltage_v().first()?),
         end_voltage: Volts(*span.voltage_v().last()?),
-        longest_gap: Seconds(longest),
+        longest_gap,
     })
 }
 
@@ -316,7 +311,11 @@ fn complete_discharges(
                 return reached.then_some(whole);
             };
             if let Some(crossing) = integrate::end_voltage_crossing(&span, end.0, found.load_a) {
-                let moved = integrate::moved_to(&span, &crossing, EndRule::Interpolated);
+                let whole = integrate::Moved {
+                    charge: AmpHours(-p.charge.0),
+                    energy: WattHours(-p.energy.0),
+                };
+                let moved = integrate::moved_to_known(&span, &crossing, whole);
                 return Some(CompleteDischarge {
                     phase: k,
                     capacity: AmpHours((-moved.charge.0).max(0.0)),
@@ -383,7 +382,7 @@ fn governing(
     {
         return Err(RefusalReason::StartsBelowEndVoltage);
     }
-    refuse_gap(&span, found)?;
+    refuse_gap(&span, phase.longest_gap, found)?;
     if chosen.capacity.0 <= 0.0 {
         return Err(RefusalReason::NoCharge);
     }
@@ -413,8 +412,11 @@ const GAP_S: f64 = 120.0;
 /// A gap is an interval longer than 120 s and than ten typical ones. With the same current (1 %) on
 /// both sides and at most a twentieth of the discharge, the straight line across it counts; else
 /// the capacity is refused. Common practice, no source.
-fn refuse_gap(span: &Span<'_>, found: &Phases) -> Result<(), RefusalReason> {
+fn refuse_gap(span: &Span<'_>, longest: Seconds, found: &Phases) -> Result<(), RefusalReason> {
     let limit = GAP_S.max(10.0 * found.interval_s);
+    if longest.0 <= limit {
+        return Ok(());
+    }
     let (t, i) = (span.time_s(), span.current_a());
     let whole = span.duration().0;
     for k in 1..t.len() {
@@ -454,6 +456,10 @@ fn notices(phases: &[Phase], samples: &Samples) -> Vec<Notice> {
         }
     }
     let u = samples.voltage_v();
+    let (lowest, highest) = extremes(u);
+    if lowest >= 0.5 * highest {
+        return notices;
+    }
     for k in 1..u.len().saturating_sub(1) {
         let (a, b, c) = (u[k - 1], u[k], u[k + 1]);
         // No cell chemistry halves its voltage for one row and has it back in the next.
@@ -470,26 +476,50 @@ const SENSOR_RANGE_C: std::ops::RangeInclusive<f64> = -80.0..=400.0;
 fn temperature_range(samples: &Samples, notices: &mut Vec<Notice>) -> Option<TemperatureRange> {
     let (mut min, mut max) = (f64::INFINITY, f64::NEG_INFINITY);
     for (sensor, column) in samples.temperature_c().iter().enumerate() {
-        let mut dropped = 0;
-        for &value in column {
-            if SENSOR_RANGE_C.contains(&value) {
-                min = min.min(value);
-                max = max.max(value);
-            } else {
-                dropped += 1;
-            }
+        let (low, high) = extremes(column);
+        if SENSOR_RANGE_C.contains(&low) && SENSOR_RANGE_C.contains(&high) {
+            (min, max) = (min.min(low), max.max(high));
+            continue;
         }
-        if dropped > 0 {
-            notices.push(Notice::TemperatureDropOut {
-                sensor,
-                rows: dropped,
-            });
-        }
+        let good = || {
+            column
+                .iter()
+                .copied()
+                .filter(|v| SENSOR_RANGE_C.contains(v))
+        };
+        min = good().fold(min, f64::min);
+        max = good().fold(max, f64::max);
+        let rows = column.len() - good().count();
+        notices.push(Notice::TemperatureDropOut { sensor, rows });
     }
     (min <= max).then_some(TemperatureRange {
         min: Celsius(min),
         max: Celsius(max),
     })
+}
+
+/// Lowest and highest value; lanes of eight keep the comparison off the critical path.
+fn extremes(values: &[f64]) -> (f64, f64) {
+    let mut low = [f64::INFINITY; 8];
+    let mut high = [f64::NEG_INFINITY; 8];
+    let (chunks, rest) = values.as_chunks::<8>();
+    for chunk in chunks {
+        for (lane, &v) in chunk.iter().enumerate() {
+            low[lane] = if v < low[lane] { v } else { low[lane] };
+            high[lane] = if v > high[lane] { v } else { high[lane] };
+        }
+    }
+    let low = low
+        .iter()
+        .chain(rest)
+        .copied()
+        .fold(f64::INFINITY, f64::min);
+    let high = high
+        .iter()
+        .chain(rest)
+        .copied()
+        .fold(f64::NEG_INFINITY, f64::max);
+    (low, high)
 }
 
 /// `1/T · ∫ ϑ dt` over the rows of a phase by the trapezoid rule, mean of all sensors; intervals
@@ -524,18 +554,24 @@ fn cell_spread(
         let (low, high) = values.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), &v| {
             (low.min(v), high.max(v))
         });
-        Volts(high - low)
+        high - low
     };
-    let widest = (0..samples.rows()).max_by(|&a, &b| spread(a).0.total_cmp(&spread(b).0))?;
+    let mut widest = (0, spread(0));
+    for row in 1..samples.rows() {
+        let here = spread(row);
+        if here > widest.1 {
+            widest = (row, here);
+        }
+    }
     let last_charge = phases
         .iter()
         .rfind(|p| p.rows.direction == Direction::Charge);
     Some(CellSpread {
-        largest: spread(widest),
-        row: widest,
+        largest: Volts(widest.1),
+        row: widest.0,
         at_discharge_end: governing
             .and_then(|g| phases.get(g.phase))
-            .map(|p| spread(p.rows.last)),
-        at_charge_end: last_charge.map(|p| spread(p.rows.last)),
+            .map(|p| Volts(spread(p.rows.last))),
+        at_charge_end: last_charge.map(|p| Volts(spread(p.rows.last))),
     })
 }

@@ -68,7 +68,7 @@ pub struct DischargeUncertainty {
 /// Uncertainty of capacity and energy of the governing discharge.
 ///
 /// Inputs: gain, offset and resolution of current and voltage; gain and resolution of the clock; the
-/// end voltage (a voltage error `u(U)` moves the end by `u(U)/|dU/dt|`); the step edge before the
+/// end voltage (a voltage error moves the end by that error over `|dU/dt|`); the step edge before the
 /// first row, in which between nothing and `I·Δt` moved (uncorrected, so `I·Δt/√3`; JCGM 100,
 /// F.2.4.5), and the one after the last row if the discharge did not cross its end voltage.
 ///
@@ -87,16 +87,16 @@ pub fn discharge(
     let mean_u = if q > 0.0 { e / q } else { 0.0 };
     let mean_i = if hours > 0.0 { q / hours } else { 0.0 };
 
-    // Time of the end, from the voltage's error and the slope at the crossing.
-    let (end_s, end_i) = match governing.end {
+    // One volt of error moves the end of the discharge by this many ampere-hours.
+    let ah_per_volt = match governing.end {
         DischargeEnd::Crossed(crossing) => {
             let k = crossing.row_before;
             let slope = (u.get(k)? - u.get(k + 1)?) / (t.get(k + 1)? - t.get(k)?);
-            let at_end = voltage_standard(accuracy, governing.end_voltage.0);
-            (at_end / slope, i.get(k)?.abs())
+            i.get(k)?.abs() / slope / SECONDS_PER_HOUR
         }
-        _ => (0.0, 0.0),
+        _ => 0.0,
     };
+    let end_u = governing.end_voltage.0;
     let edge = |a: usize, b: usize, under_load: usize| -> Option<f64> {
         Some(i.get(under_load)?.abs() * (t.get(b)? - t.get(a)?) / SECONDS_PER_HOUR)
     };
@@ -116,53 +116,40 @@ pub fn discharge(
     let u_first = u.get(first)?.abs();
     let u_last = u.get(last)?.abs();
 
+    let input = Input::bounded;
+    let current_gain = rectangular(accuracy.current_relative);
+    let current_offset = rectangular(accuracy.current_offset.0);
+    let voltage_gain = rectangular(accuracy.voltage_relative);
+    let voltage_offset = rectangular(accuracy.voltage_offset.0);
+    let voltage_step = resolution(accuracy.voltage_resolution.0);
+    let clock_rate = rectangular(accuracy.time_relative);
     let capacity_budget = Budget::of(vec![
-        Input::bounded("current gain", q, rectangular(accuracy.current_relative)),
-        Input::bounded(
-            "current offset",
-            hours,
-            rectangular(accuracy.current_offset.0),
-        ),
-        Input::bounded(
-            "current resolution",
-            hours,
-            per_row(accuracy.current_resolution.0),
-        ),
-        Input::bounded("clock rate", q, rectangular(accuracy.time_relative)),
-        Input::bounded("clock resolution", mean_i / SECONDS_PER_HOUR, clock_s),
-        Input::bounded("end voltage", end_i / SECONDS_PER_HOUR, end_s),
-        Input::bounded("edge before the first row", 1.0, rectangular(onset_ah)),
-        Input::bounded("edge after the last row", 1.0, rectangular(cut_ah)),
+        input("current gain", q, current_gain),
+        input("current offset", hours, current_offset),
+        input("current resolution", hours, per_row(accuracy.current_resolution.0)),
+        input("voltage gain", end_u * ah_per_volt, voltage_gain),
+        input("voltage offset", ah_per_volt, voltage_offset),
+        input("voltage resolution at the end", ah_per_volt, voltage_step),
+        input("clock rate", q, clock_rate),
+        input("clock resolution", mean_i / SECONDS_PER_HOUR, clock_s),
+        input("edge before the first row", 1.0, rectangular(onset_ah)),
+        input("edge after the last row", 1.0, rectangular(cut_ah)),
     ]);
-    let end_u = governing.end_voltage.0;
+    // A voltage that reads high counts for more energy and ends the discharge later: one error, so
+    // its two effects add before they are squared.
+    let wh_per_volt = end_u * ah_per_volt;
     let energy_budget = Budget::of(vec![
-        Input::bounded("current gain", e, rectangular(accuracy.current_relative)),
-        Input::bounded(
-            "current offset",
-            mean_u * hours,
-            rectangular(accuracy.current_offset.0),
-        ),
-        Input::bounded(
-            "current resolution",
-            mean_u * hours,
-            per_row(accuracy.current_resolution.0),
-        ),
-        Input::bounded("voltage gain", e, rectangular(accuracy.voltage_relative)),
-        Input::bounded("voltage offset", q, rectangular(accuracy.voltage_offset.0)),
-        Input::bounded(
-            "voltage resolution",
-            q,
-            per_row(accuracy.voltage_resolution.0),
-        ),
-        Input::bounded("clock rate", e, rectangular(accuracy.time_relative)),
-        Input::bounded(
-            "clock resolution",
-            mean_u * mean_i / SECONDS_PER_HOUR,
-            clock_s,
-        ),
-        Input::bounded("end voltage", end_u * end_i / SECONDS_PER_HOUR, end_s),
-        Input::bounded("edge before the first row", u_first, rectangular(onset_ah)),
-        Input::bounded("edge after the last row", u_last, rectangular(cut_ah)),
+        input("current gain", e, current_gain),
+        input("current offset", mean_u * hours, current_offset),
+        input("current resolution", mean_u * hours, per_row(accuracy.current_resolution.0)),
+        input("voltage gain", e + end_u * wh_per_volt, voltage_gain),
+        input("voltage offset", q + wh_per_volt, voltage_offset),
+        input("voltage resolution", q, per_row(accuracy.voltage_resolution.0)),
+        input("voltage resolution at the end", wh_per_volt, voltage_step),
+        input("clock rate", e, clock_rate),
+        input("clock resolution", mean_u * mean_i / SECONDS_PER_HOUR, clock_s),
+        input("edge before the first row", u_first, rectangular(onset_ah)),
+        input("edge after the last row", u_last, rectangular(cut_ah)),
     ]);
     Some(DischargeUncertainty {
         capacity: AmpHours(capacity_budget.standard),
@@ -237,14 +224,6 @@ pub fn declared_resistance(resistance: Ohms, accuracy: &StationAccuracy) -> Budg
     ])
 }
 
-fn voltage_standard(accuracy: &StationAccuracy, volts: f64) -> f64 {
-    combined(&[
-        Input::bounded("gain", volts, rectangular(accuracy.voltage_relative)),
-        Input::bounded("offset", 1.0, rectangular(accuracy.voltage_offset.0)),
-        Input::bounded("resolution", 1.0, resolution(accuracy.voltage_resolution.0)),
-    ])
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -312,9 +291,10 @@ mod tests {
         assert!((share("current gain") - 10.0 * 1e-3 / root3).abs() < 1e-8);
         assert!((share("current offset") - 0.01 / root3).abs() < 1e-8);
         assert!((share("clock rate") - 10.0 * 1e-4 / root3).abs() < 1e-8);
-        // 3.0 V: gain 1.5 mV, offset 2 mV, both over √3; resolution 1 mV over √12; slope 1/3600 V/s.
-        let at_end = ((1.5e-3 / root3).powi(2) + (2e-3 / root3).powi(2) + 1e-6 / 12.0).sqrt();
-        assert!((share("end voltage") - at_end * 10.0).abs() < 1e-6);
+        // At 3.0 V and 1/3600 V/s, one volt is an hour at 10 A: gain 1.5 mV, offset 2 mV, step 1 mV.
+        assert!((share("voltage gain") - 10.0 * 1.5e-3 / root3).abs() < 1e-6);
+        assert!((share("voltage offset") - 10.0 * 2e-3 / root3).abs() < 1e-6);
+        assert!((share("voltage resolution at the end") - 10.0 * 1e-3 / 12f64.sqrt()).abs() < 1e-6);
         assert!((share("edge before the first row") - 10.0 / 3600.0 / root3).abs() < 1e-9);
         assert_eq!(share("edge after the last row"), 0.0);
         let sum: f64 = u
