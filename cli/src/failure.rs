@@ -238,6 +238,7 @@ impl From<StationError> for Failure {
                 Exit::Station,
                 "nothing is left to carry; use --from-start to pack the whole log again",
             ),
+            S::InsideFirstSeal { .. } => (Exit::Input, "begin at 0 or after the first seal"),
             S::NoSuchEntry { .. } => (Exit::Input, "see the entries with `carrylog log DIR`"),
             S::ForeignSeal { .. } => (
                 Exit::Refused,

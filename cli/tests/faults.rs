@@ -638,7 +638,8 @@ fn a_segment_from_any_entry_verifies_and_says_what_it_leaves_open() {
     bench.ok("event bay2 stored --mfr FJ001 --part FB-1-1 --serial 7 --place 'Shelf 4'");
     bench.ok("event bay2 commissioned --mfr FJ001 --part FB-1-1 --serial 8");
     fs::create_dir(bench.path("late")).unwrap();
-    for from in 1..4 {
+    bench.ends(3, "pack bay2 late --from 1");
+    for from in 2..4 {
         let packed = bench.json(&format!("pack bay2 late --from {from}"));
         assert_eq!(packed["entry_first"], from);
         assert_eq!(packed["entry_last"], 3);

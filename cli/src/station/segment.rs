@@ -26,7 +26,7 @@ impl Station {
     ///
     /// # Errors
     /// [`StationError::NothingToPack`] if everything is receipted already, and
-    /// [`StationError::NoSuchEntry`] if there is nothing at `from`.
+    /// [`StationError::NoSuchEntry`] or [`StationError::InsideFirstSeal`] if none can begin at `from`.
     pub fn plan_segment(
         &self,
         from: Option<u64>,
@@ -38,6 +38,11 @@ impl Station {
                 wanted: from.to_string(),
                 size: self.size(),
             });
+        }
+        // The first seal's number is 0 only where its segment begins at 0 (rule S-2).
+        let first = self.seals().first().map_or(0, |s| s.content().size);
+        if let Some(from) = from.filter(|from| (1..first).contains(from)) {
+            return Err(StationError::InsideFirstSeal { from, first });
         }
         let from = from.unwrap_or(self.receipted_size());
         if from >= to {
