@@ -156,6 +156,7 @@ impl ServerClient {
             401 | 403 => {
                 "ask the records office for a token and name its variable with --token-env".into()
             }
+            404 if value.is_some() => "check what was asked for".into(),
             404 => "check the address; is this a carrylog server?".into(),
             _ => "the stick is unchanged: deliver it again later".into(),
         });

@@ -258,6 +258,40 @@ fn a_second_writer_is_told_that_the_station_is_in_use() {
     bench.ok("capture bay2 test.json");
 }
 
+/// Killed without warning at moments spread over a whole run, from before the first write to after
+/// the last: what was acknowledged is there, and the log opens whole.
+#[test]
+fn a_program_killed_at_any_moment_leaves_a_whole_log() {
+    let bench = Bench::with_station(0);
+    let form = test_form("7", 1, 1.0).replace("\"slot\": 1,", "");
+    bench.file("free.json", form);
+    let started = std::time::Instant::now();
+    bench.ok("capture bay2 free.json");
+    let whole_run = started.elapsed();
+    let mut acknowledged = 2;
+    for step in 0..24u32 {
+        let mut child = bench
+            .command()
+            .args(words("capture bay2 free.json --quiet"))
+            .stdout(std::process::Stdio::null())
+            .stderr(std::process::Stdio::null())
+            .spawn()
+            .unwrap();
+        std::thread::sleep(whole_run * step / 20);
+        let _ = child.kill();
+        let done = child.wait().unwrap().success();
+        let entries = bench.json("station show bay2")["entries"].as_u64().unwrap();
+        let expected = acknowledged + u64::from(done);
+        assert!(
+            entries == expected || (!done && entries == expected + 1),
+            "{step}: {entries}"
+        );
+        acknowledged = entries;
+    }
+    bench.ok("pack bay2 stick");
+    bench.ok(VERIFY);
+}
+
 #[test]
 fn a_log_whose_entry_was_changed_is_not_opened() {
     let bench = packed();

@@ -77,22 +77,24 @@ impl Deliver {
                 }
                 Err(refusal) => return Err(Failure::refused(&path, &refusal)),
             };
-            match header {
-                BundleHeader::Segment(h) => {
-                    logs.insert(h.log, media::folder_of(&path).to_owned());
-                }
+            let log = match header {
+                BundleHeader::Segment(h) => Some(h.log),
                 // What came back earlier, or a history for somebody else, lies on the same stick.
                 _ if is_folder => continue,
-                _ => {}
-            }
+                _ => None,
+            };
             let written = media::digest_of(&path)?;
             let answer = client.deliver(&path, written.sha256, written.bytes)?;
-            delivered.files.push(DeliveredFile {
+            let file = DeliveredFile {
                 file: path.display().to_string(),
                 file_bytes: written.bytes,
                 file_sha256: written.sha256.to_string(),
                 answer,
-            });
+            };
+            if let Some(log) = log.filter(|_| file.outcome() != "refused") {
+                logs.insert(log, media::folder_of(&path).to_owned());
+            }
+            delivered.files.push(file);
         }
         if delivered.files.is_empty() {
             let message = "there is no log segment to deliver";
@@ -130,7 +132,11 @@ fn write_return(folder: &Path, log: LogId, bytes: &[u8]) -> Result<String, Failu
         ));
     }
     let short: String = log.to_string().chars().take(8).collect();
-    let path = folder.join(format!("return-{short}.{BUNDLE_ENDING}"));
+    let name = format!("return-{short}.{BUNDLE_ENDING}");
+    let path = match folder.to_str() {
+        Some(".") => PathBuf::from(name),
+        _ => folder.join(name),
+    };
     let written = media::write_file(&path, |out| out.write_all(bytes))?;
     media::read_back(&path, &written, |_| ())?;
     Ok(path.display().to_string())
