@@ -3,7 +3,7 @@
 //! The folder holds `authority.key` (secret), `authority.pub.json` and `statements.carrylog`, a return
 //! bundle without a log: what is kept is what is handed out, byte for byte.
 
-use crate::key_file::{KeyFileError, NamedKey, OwnedKey};
+use crate::key_file::{KeyFileError, KeyRole, NamedKey, OwnedKey};
 use crate::media::{self, MediaError};
 use carrylog_format::bundle::{read_return, write_return};
 use carrylog_format::cose::PublicKey;
@@ -48,7 +48,7 @@ impl Authority {
         };
         fs::create_dir_all(dir).map_err(folder)?;
         let lock = lock(dir)?;
-        let key = OwnedKey::generate(name.clone())?;
+        let key = OwnedKey::generate(KeyRole::Authority, name.clone())?;
         key.write_new(&dir.join(KEY_FILE))?;
         key.public().write_new(&dir.join(PUBLIC_FILE))?;
         let public = key.secret.public();
@@ -75,7 +75,7 @@ impl Authority {
             });
         }
         let lock = lock(dir)?;
-        let public = NamedKey::read(&dir.join(PUBLIC_FILE))?.key;
+        let public = NamedKey::read_authority(&dir.join(PUBLIC_FILE))?.key;
         let file = File::open(&statements).map_err(|e| MediaError::of(&statements, &e))?;
         let mut trust = TrustStore::new([public]);
         let mut signed = Vec::new();

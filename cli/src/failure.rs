@@ -189,6 +189,7 @@ impl From<KeyFileError> for Failure {
             KeyFileError::Form { .. } => {
                 "give the .key file for a secret key, the .pub.json file for a public one"
             }
+            KeyFileError::Role { .. } => "give the key file of the right one",
             KeyFileError::OpenToOthers { .. } => "take the rights away from others: chmod 600 FILE",
             KeyFileError::NoRandomness(_) => "wait a moment and run the command again",
         };
@@ -237,6 +238,7 @@ impl From<StationError> for Failure {
                 Exit::Station,
                 "nothing is left to carry; use --from-start to pack the whole log again",
             ),
+            S::InsideFirstSeal { .. } => (Exit::Input, "begin at 0 or after the first seal"),
             S::NoSuchEntry { .. } => (Exit::Input, "see the entries with `carrylog log DIR`"),
             S::ForeignSeal { .. } => (
                 Exit::Refused,

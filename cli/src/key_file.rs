@@ -7,7 +7,7 @@ use crate::capture::fields::{Fields, FormError};
 use carrylog_format::cose::{PublicKey, SecretKey};
 use carrylog_format::ids::LogId;
 use carrylog_format::text::Name;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use std::fs::{self, OpenOptions};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -15,12 +15,40 @@ use zeroize::Zeroizing;
 
 /// Largest key file that is read.
 const MAX_KEY_FILE_BYTES: u64 = 16 * 1024;
-const SECRET_KIND: &str = "carrylog secret key";
-const PUBLIC_KIND: &str = "carrylog public key";
+const SECRET_KIND: &str = "secret-key";
+const PUBLIC_KIND: &str = "public-key";
+
+/// Whose key it is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum KeyRole {
+    /// The authority: its key signs statements.
+    Authority,
+    /// A station: its key signs seals.
+    Station,
+    /// A server: its key signs receipts.
+    Server,
+    /// A person: the key signs sign-offs.
+    Person,
+}
+
+impl KeyRole {
+    /// The role as files and people write it.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Authority => "authority",
+            Self::Station => "station",
+            Self::Server => "server",
+            Self::Person => "person",
+        }
+    }
+}
 
 /// A secret key with the name of its owner.
 #[derive(Debug)]
 pub struct OwnedKey {
+    /// Whose kind of key it is.
+    pub role: KeyRole,
     /// Whose key it is.
     pub name: Name,
     /// The key.
@@ -30,6 +58,8 @@ pub struct OwnedKey {
 /// A public key with the name its owner gave it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct NamedKey {
+    /// Whose kind of key it is; a claim until an authority enrols the key.
+    pub role: KeyRole,
     /// The name in the file; a claim until an authority enrols the key.
     pub name: Name,
     /// The key.
@@ -41,10 +71,11 @@ impl OwnedKey {
     ///
     /// # Errors
     /// [`KeyFileError::NoRandomness`] if the operating system gives none.
-    pub fn generate(name: Name) -> Result<Self, KeyFileError> {
+    pub fn generate(role: KeyRole, name: Name) -> Result<Self, KeyFileError> {
         let mut seed = Zeroizing::new([0u8; 32]);
         getrandom::fill(seed.as_mut()).map_err(|e| KeyFileError::NoRandomness(e.to_string()))?;
         Ok(Self {
+            role,
             name,
             secret: SecretKey::from_seed(*seed),
         })
@@ -53,6 +84,7 @@ impl OwnedKey {
     /// The public half.
     pub fn public(&self) -> NamedKey {
         NamedKey {
+            role: self.role,
             name: self.name.clone(),
             key: self.secret.public(),
         }
@@ -65,7 +97,8 @@ impl OwnedKey {
     pub fn write_new(&self, path: &Path) -> Result<(), KeyFileError> {
         let seed_hex = Zeroizing::new(hex::encode(self.secret.seed().as_slice()));
         let text = Zeroizing::new(format!(
-            "{{\n  \"kind\": \"{SECRET_KIND}\",\n  \"name\": {},\n  \"seed_hex\": \"{}\"\n}}\n",
+            "{{\n  \"carrylog\": \"{SECRET_KIND}\",\n  \"role\": \"{}\",\n  \"name\": {},\n  \"seed_hex\": \"{}\"\n}}\n",
+            self.role.words(),
             serde_json::Value::from(self.name.as_str()),
             seed_hex.as_str()
         ));
@@ -83,8 +116,9 @@ impl OwnedKey {
             path: path.to_owned(),
             cause: e,
         };
-        let (name, seed) = secret_fields(&bytes).map_err(form)?;
+        let (role, name, seed) = secret_fields(&bytes).map_err(form)?;
         Ok(Self {
+            role,
             name,
             secret: SecretKey::from_seed(*seed),
         })
@@ -104,22 +138,47 @@ impl NamedKey {
     pub fn write_new(&self, path: &Path) -> Result<(), KeyFileError> {
         #[derive(Serialize)]
         struct Public<'a> {
-            kind: &'a str,
+            carrylog: &'a str,
+            role: KeyRole,
             name: &'a str,
-            public_key_hex: String,
+            key: String,
             fingerprint: String,
             log: String,
         }
         let public = Public {
-            kind: PUBLIC_KIND,
+            carrylog: PUBLIC_KIND,
+            role: self.role,
             name: self.name.as_str(),
-            public_key_hex: hex::encode(self.key.to_bytes()),
+            key: hex::encode(self.key.to_bytes()),
             fingerprint: self.key.fingerprint(),
             log: self.log().to_string(),
         };
         let mut text = serde_json::to_vec_pretty(&public).map_err(|e| io_error(path, e.into()))?;
         text.push(b'\n');
         write_new(path, &text, false)
+    }
+
+    /// Reads the public key of an authority.
+    ///
+    /// # Errors
+    /// [`KeyFileError`]; [`KeyFileError::Role`] for the key of anybody else.
+    pub fn read_authority(path: &Path) -> Result<Self, KeyFileError> {
+        Self::read(path)?.in_role(path, KeyRole::Authority)
+    }
+
+    /// The key, if it is of this role.
+    ///
+    /// # Errors
+    /// [`KeyFileError::Role`].
+    pub fn in_role(self, path: &Path, wanted: KeyRole) -> Result<Self, KeyFileError> {
+        if self.role == wanted {
+            return Ok(self);
+        }
+        Err(KeyFileError::Role {
+            path: path.to_owned(),
+            found: self.role,
+            wanted,
+        })
     }
 
     /// Reads a public key.
@@ -135,9 +194,9 @@ impl NamedKey {
     }
 }
 
-fn secret_fields(bytes: &[u8]) -> Result<(Name, Zeroizing<[u8; 32]>), FormError> {
+fn secret_fields(bytes: &[u8]) -> Result<(KeyRole, Name, Zeroizing<[u8; 32]>), FormError> {
     let mut f = Fields::parse(bytes)?;
-    kind(&mut f, SECRET_KIND)?;
+    let role = kind(&mut f, SECRET_KIND)?;
     let name = f.text("name")?;
     let name = f.need("name", name)?;
     let text = f.take::<String>("seed_hex")?;
@@ -146,21 +205,21 @@ fn secret_fields(bytes: &[u8]) -> Result<(Name, Zeroizing<[u8; 32]>), FormError>
     hex::decode_to_slice(text.as_str(), seed.as_mut())
         .map_err(|_| f.value_error("seed_hex", &"it is not 64 hexadecimal digits"))?;
     f.finish()?;
-    Ok((name, seed))
+    Ok((role, name, seed))
 }
 
 fn public_fields(bytes: &[u8]) -> Result<NamedKey, FormError> {
     let mut f = Fields::parse(bytes)?;
-    kind(&mut f, PUBLIC_KIND)?;
+    let role = kind(&mut f, PUBLIC_KIND)?;
     let name = f.text("name")?;
     let name = f.need("name", name)?;
-    let text = f.take::<String>("public_key_hex")?;
-    let text = f.need("public_key_hex", text)?;
+    let text = f.take::<String>("key")?;
+    let text = f.need("key", text)?;
     let mut raw = [0u8; 32];
     hex::decode_to_slice(&text, &mut raw)
-        .map_err(|_| f.value_error("public_key_hex", &"it is not 64 hexadecimal digits"))?;
-    let key = PublicKey::from_bytes(raw).map_err(|e| f.value_error("public_key_hex", &e))?;
-    let named = NamedKey { name, key };
+        .map_err(|_| f.value_error("key", &"it is not 64 hexadecimal digits"))?;
+    let key = PublicKey::from_bytes(raw).map_err(|e| f.value_error("key", &e))?;
+    let named = NamedKey { role, name, key };
     let claims = [
         ("fingerprint", named.key.fingerprint()),
         ("log", named.log().to_string()),
@@ -176,14 +235,16 @@ fn public_fields(bytes: &[u8]) -> Result<NamedKey, FormError> {
     Ok(named)
 }
 
-fn kind(f: &mut Fields, expected: &str) -> Result<(), FormError> {
-    let found = f.take::<String>("kind")?;
-    let found = f.need("kind", found)?;
-    if found == expected {
-        Ok(())
-    } else {
-        Err(f.value_error("kind", &format!("it is «{found}», not «{expected}»")))
+/// Takes the fields that say what the file is, and whose.
+fn kind(f: &mut Fields, expected: &str) -> Result<KeyRole, FormError> {
+    let found = f.take::<String>("carrylog")?;
+    let found = f.need("carrylog", found)?;
+    if found != expected {
+        let why = format!("it is «{found}», not «{expected}»");
+        return Err(f.value_error("carrylog", &why));
     }
+    let role = f.take("role")?;
+    f.need("role", role)
 }
 
 fn read_small(path: &Path) -> Result<Vec<u8>, KeyFileError> {
@@ -286,6 +347,16 @@ pub enum KeyFileError {
         /// What is wrong with it.
         cause: FormError,
     },
+    /// The key of somebody else.
+    #[error("{} is the key of a {}, not of a {}", path.display(), .found.words(), .wanted.words())]
+    Role {
+        /// The file.
+        path: PathBuf,
+        /// The role in the file.
+        found: KeyRole,
+        /// The role that is needed.
+        wanted: KeyRole,
+    },
     /// Other users can read the secret.
     #[error("{} can be read by other users (mode {mode:o})", path.display())]
     OpenToOthers {
@@ -306,6 +377,7 @@ mod tests {
     fn key() -> OwnedKey {
         let name = Name::new("Bay \"2\"").unwrap();
         OwnedKey {
+            role: KeyRole::Station,
             name,
             secret: SecretKey::from_seed([7; 32]),
         }
@@ -345,6 +417,21 @@ mod tests {
         assert!(matches!(
             OwnedKey::read(&path),
             Err(KeyFileError::OpenToOthers { mode: 0o644, .. })
+        ));
+    }
+
+    #[test]
+    fn another_role_s_key_is_not_taken_for_an_authority_s() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("a.pub.json");
+        key().public().write_new(&path).unwrap();
+        let refused = NamedKey::read_authority(&path).unwrap_err();
+        assert!(matches!(
+            refused,
+            KeyFileError::Role {
+                found: KeyRole::Station,
+                ..
+            }
         ));
     }
 

@@ -5,6 +5,7 @@
 use crate::exit::Exit;
 use crate::failure::Failure;
 use carrylog_format::ids::{FileDigest, LogId};
+use carrylog_format::unit_id::UnitKey;
 use serde_json::Value;
 use std::fs::File;
 use std::io::Read;
@@ -18,6 +19,8 @@ use ureq::http::Response;
 const CONNECT_TIMEOUT: Duration = Duration::from_secs(10);
 /// Longest wait for the server to begin its answer: it verifies the whole bundle first.
 const ANSWER_TIMEOUT: Duration = Duration::from_secs(600);
+/// Type of the problem that says that a file was refused.
+const REFUSED: &str = "urn:carrylog:refused";
 /// Largest answer in words.
 const MAX_JSON_BYTES: u64 = 4 << 20;
 /// Largest return file.
@@ -67,13 +70,13 @@ impl ServerClient {
         let mut request = self
             .agent
             .put(format!("{}/api/v1/bundles/{sha256}", self.base))
-            .header("content-type", "application/vnd.carrylog.bundle+cbor-seq")
+            .header("content-type", "application/vnd.carrylog+cbor-seq")
             .header("content-length", bytes.to_string());
         if let Some(token) = &self.token {
             request = request.header("authorization", format!("Bearer {token}"));
         }
         let answer = request.send(file).map_err(|e| self.away(&e))?;
-        self.json(answer)
+        self.json(answer, true)
     }
 
     /// Fetches the return file for a log; `None` if the server has nothing for it.
@@ -94,7 +97,7 @@ impl ServerClient {
                 Ok(Some(bytes))
             }
             404 | 204 => Ok(None),
-            _ => self.json(answer).map(|_| None),
+            _ => self.json(answer, false).map(|_| None),
         }
     }
 
@@ -106,8 +109,14 @@ impl ServerClient {
         request.call().map_err(|e| self.away(&e))
     }
 
+    /// Asks what the server knows of a unit.
+    pub(crate) fn fetch_unit(&self, unit: &UnitKey) -> Result<Value, Failure> {
+        let answer = self.get(&format!("/api/v1/units/{}", path_of(unit)))?;
+        self.json(answer, false)
+    }
+
     /// The answer as JSON; anything but success becomes a failure in the server's words (RFC 9457).
-    fn json(&self, mut answer: Response<Body>) -> Result<Value, Failure> {
+    fn json(&self, mut answer: Response<Body>, may_refuse: bool) -> Result<Value, Failure> {
         let status = answer.status();
         let mut text = String::new();
         answer
@@ -120,6 +129,18 @@ impl ServerClient {
         if status.is_success() {
             return value
                 .ok_or_else(|| self.broken("the answer is not JSON: is this a carrylog server?"));
+        }
+        let refused = value
+            .as_ref()
+            .and_then(|v| v.get("type"))
+            .and_then(Value::as_str);
+        if may_refuse
+            && refused == Some(REFUSED)
+            && let Some(Value::Object(mut said)) = value
+        {
+            // The server did its work: that a file is refused is an answer and no failure of it.
+            said.insert("outcome".into(), "refused".into());
+            return Ok(Value::Object(said));
         }
         let words = |field: &str| {
             value
@@ -135,6 +156,7 @@ impl ServerClient {
             401 | 403 => {
                 "ask the records office for a token and name its variable with --token-env".into()
             }
+            404 if value.is_some() => "check what was asked for".into(),
             404 => "check the address; is this a carrylog server?".into(),
             _ => "the stick is unchanged: deliver it again later".into(),
         });
@@ -164,5 +186,48 @@ impl ServerClient {
             message,
             "the stick is unchanged: deliver it again",
         )
+    }
+}
+
+/// The token in an environment variable: never on the command line, where others could see it.
+///
+/// # Errors
+/// [`Failure`] if a variable is named and holds none.
+pub(crate) fn token_from(variable: Option<&str>) -> Result<Option<String>, Failure> {
+    let Some(name) = variable else {
+        return Ok(None);
+    };
+    match std::env::var(name) {
+        Ok(token) if !token.trim().is_empty() => Ok(Some(token.trim().to_owned())),
+        _ => {
+            let message = format!("the environment variable {name} holds no token");
+            let next = "set it to the token from the records office";
+            Err(Failure::new(Exit::Usage, message, next))
+        }
+    }
+}
+
+/// A unit's key as a path (RFC 3986 §3.3): everything but unreserved characters is percent-encoded.
+fn path_of(unit: &UnitKey) -> String {
+    let mut path = String::new();
+    for byte in unit.as_str().bytes() {
+        match byte {
+            b'A'..=b'Z' | b'a'..=b'z' | b'0'..=b'9' | b'-' | b'.' | b'_' | b'~' | b'/' => {
+                path.push(char::from(byte));
+            }
+            other => path.push_str(&format!("%{other:02X}")),
+        }
+    }
+    path
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_unit_s_key_survives_the_path() {
+        let unit = carrylog_format::unit_id::UnitId::new("FJ1", "A/B", "Ü 1").unwrap();
+        assert_eq!(path_of(&unit.key()), "FJ1/A%252FB/%C3%9C1");
     }
 }

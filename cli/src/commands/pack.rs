@@ -27,7 +27,7 @@ pub(crate) struct Pack {
     /// Pack the whole log, not only what has no receipt
     #[arg(long, conflicts_with = "from")]
     from_start: bool,
-    /// Pack from this entry on; what comes before travels on another stick
+    /// Pack from this entry on, whatever has a receipt
     #[arg(long, value_name = "INDEX")]
     from: Option<u64>,
     /// Leave the time series behind; entries, results and proofs still travel

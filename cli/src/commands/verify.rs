@@ -48,7 +48,7 @@ impl Verify {
     pub(crate) fn run(self, context: &Context) -> Result<Verdicts, Failure> {
         let mut keys = Vec::new();
         for path in &self.authority {
-            keys.push(NamedKey::read(path)?.key);
+            keys.push(NamedKey::read_authority(path)?.key);
         }
         let trust = TrustStore::new(keys);
         let mut verdicts = Vec::new();

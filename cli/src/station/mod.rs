@@ -4,6 +4,7 @@
 
 mod error;
 mod log;
+mod replay;
 mod segment;
 mod settle;
 mod sheets;

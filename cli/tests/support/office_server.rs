@@ -2,7 +2,7 @@
 //!
 //! It keeps no fleet; the real server has tests of its own.
 
-use carrylog::key_file::{NamedKey, OwnedKey};
+use carrylog::key_file::{KeyRole, NamedKey, OwnedKey};
 use carrylog_format::bundle::{read_segment, write_return};
 use carrylog_format::cose::{PublicKey, SecretKey};
 use carrylog_format::ids::LogId;
@@ -36,6 +36,7 @@ impl OfficeServer {
     pub fn key(public: &Path) -> SecretKey {
         let name = Name::new("Fjordline server").unwrap();
         let key = OwnedKey {
+            role: KeyRole::Server,
             name,
             secret: SecretKey::from_seed([9; 32]),
         };

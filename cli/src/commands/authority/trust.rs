@@ -30,7 +30,7 @@ pub(crate) struct Trust {
 
 impl Trust {
     pub(super) fn run(self, context: &Context) -> Result<Stated, Failure> {
-        let named = NamedKey::read(&self.key)?;
+        let named = NamedKey::read_authority(&self.key)?;
         let body = StatementBody::AuthorityTrusted {
             key: named.key,
             name: self.name.unwrap_or(named.name),

@@ -2,7 +2,7 @@
 
 use super::show::KeyView;
 use crate::failure::Failure;
-use crate::key_file::OwnedKey;
+use crate::key_file::{KeyRole, OwnedKey};
 use carrylog_format::text::Name;
 use clap::Args;
 use std::path::PathBuf;
@@ -21,7 +21,7 @@ pub(crate) struct Create {
 
 impl Create {
     pub(super) fn run(self) -> Result<KeyView, Failure> {
-        let key = OwnedKey::generate(self.name)?;
+        let key = OwnedKey::generate(KeyRole::Person, self.name)?;
         let with_ending = |ending: &str| {
             let mut name = self.path.file_name().unwrap_or_default().to_owned();
             name.push(ending);
