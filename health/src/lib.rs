@@ -6,7 +6,8 @@
 //! - One unit: [`trend`] (state of health, Theil–Sen lines, [`forecast`], [`control_chart`]),
 //!   [`due`] dates, [`anomalies`].
 //! - A fleet: [`fleet`] (distributions, outliers), [`survival`], [`matching`], [`station_bias`].
-//! - Records: [`from_records`] turns the format's integers into these types and back.
+//! - Records: [`from_records`] turns the format's integers into these types and back,
+//!   [`record_facts`] picks what the rules over a history ask for.
 //!
 //! This crate does no I/O, reads no clock and prints nothing. What cannot be computed is refused with
 //! its reason, never guessed. Every figure is advisory: the maintenance manual and certifying staff
@@ -26,6 +27,7 @@ pub mod integrate;
 pub mod matching;
 pub mod phases;
 pub mod quantity;
+pub mod record_facts;
 pub mod refusal;
 pub mod regression;
 pub mod resistance;
