@@ -14,14 +14,17 @@ use std::fmt::Display;
 use std::io::{self, IsTerminal, Write};
 use std::time::{SystemTime, UNIX_EPOCH};
 
+/// Heading of the options that every command has.
+const COMMON: &str = "Options of every command";
+
 /// Options of every command.
 #[derive(Debug, Clone, Args)]
 pub(crate) struct GlobalOptions {
     /// Print one JSON object instead of text; units stand in the names
-    #[arg(long, global = true)]
+    #[arg(long, global = true, help_heading = COMMON)]
     json: bool,
     /// Print nothing but results and errors
-    #[arg(long, short, global = true)]
+    #[arg(long, short, global = true, help_heading = COMMON)]
     quiet: bool,
     /// Take this instant as now (for tests and demonstrations only)
     #[arg(
@@ -38,7 +41,12 @@ pub(crate) struct GlobalOptions {
 #[derive(Debug, Clone, Args)]
 pub(crate) struct Stamp {
     /// Who makes the entry
-    #[arg(long, env = "CARRYLOG_OPERATOR", value_name = "NAME")]
+    #[arg(
+        long,
+        env = "CARRYLOG_OPERATOR",
+        hide_env_values = true,
+        value_name = "NAME"
+    )]
     pub(crate) by: Option<Name>,
     /// What is known of the clock
     #[arg(long, value_enum, default_value_t = Clock::Running)]

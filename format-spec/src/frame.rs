@@ -170,6 +170,19 @@ impl<W: Write> FrameWriter<W> {
     }
 }
 
+/// What one step through a file gives.
+pub(crate) enum Step {
+    /// A frame that this reader knows.
+    Known(Frame),
+    /// A frame that it may pass over, at this offset.
+    Skippable {
+        /// Offset of its first byte.
+        offset: u64,
+    },
+    /// The end of the file.
+    Finished,
+}
+
 /// Reads frames one by one, in memory bounded by the largest frame.
 #[derive(Debug)]
 pub struct FrameReader<R> {
@@ -226,60 +239,73 @@ impl<R: Read> FrameReader<R> {
     /// [`Refusal`] with the rule and the offset of the frame that breaks it.
     pub fn next_frame(&mut self) -> Result<Option<Frame>, Refusal> {
         loop {
-            let start = self.offset;
-            let mut lead = [0u8; 2];
-            match self.fill(&mut lead)? {
-                0 => return Ok(None),
-                1 => return Err(truncated(start)),
-                _ => {}
-            }
-            if lead[0] != FRAME_ARRAY || lead[1] > 23 {
-                return Err(form(start, "an element does not begin as a frame does"));
-            }
-            let kind = FrameType::from_byte(lead[1]);
-            if kind.is_none() && lead[1] < FIRST_SKIPPABLE {
-                let found = format!("an element has the unknown type {}", lead[1]);
-                return Err(Refusal::new(Rule::FrameType, Fault::Maker, start, found));
-            }
-            let max = kind.map_or(FrameType::Recovery.max_payload(), FrameType::max_payload);
-            let length = self.payload_length(start)?;
-            if length > max {
-                let found = format!(
-                    "an element of type {} claims {length} bytes; at most {max} are allowed",
-                    lead[1]
-                );
-                return Err(Refusal::new(Rule::FrameLimit, Fault::Medium, start, found));
-            }
-            let payload_offset = self.offset;
-            let payload = self.take(start, length)?;
-            let mut tail = [0u8; 34];
-            if self.fill(&mut tail)? < tail.len() {
-                return Err(truncated(start));
-            }
-            if tail[..2] != DIGEST_HEAD {
-                return Err(form(start, "an element's digest is not where it should be"));
-            }
-            let digest = Hash::of_parts(&[&[lead[1]], &payload]);
-            if tail[2..] != digest.as_bytes()[..] {
-                return Err(Refusal::new(
-                    Rule::FrameDigest,
-                    Fault::Medium,
-                    start,
-                    "an element's bytes do not match their digest: the file was changed or damaged",
-                ));
-            }
-            self.frames += 1;
-            self.spine.update(digest.as_bytes());
-            if let Some(kind) = kind {
-                return Ok(Some(Frame {
-                    kind,
-                    offset: start,
-                    payload_offset,
-                    payload,
-                    digest,
-                }));
+            match self.step()? {
+                Step::Known(frame) => return Ok(Some(frame)),
+                Step::Skippable { .. } => {}
+                Step::Finished => return Ok(None),
             }
         }
+    }
+
+    /// The next frame, known or not.
+    ///
+    /// # Errors
+    /// As [`FrameReader::next_frame`].
+    pub(crate) fn step(&mut self) -> Result<Step, Refusal> {
+        let start = self.offset;
+        let mut lead = [0u8; 2];
+        match self.fill(&mut lead)? {
+            0 => return Ok(Step::Finished),
+            1 => return Err(truncated(start)),
+            _ => {}
+        }
+        if lead[0] != FRAME_ARRAY || lead[1] > 23 {
+            return Err(form(start, "an element does not begin as a frame does"));
+        }
+        let kind = FrameType::from_byte(lead[1]);
+        if kind.is_none() && lead[1] < FIRST_SKIPPABLE {
+            let found = format!("an element has the unknown type {}", lead[1]);
+            return Err(Refusal::new(Rule::FrameType, Fault::Maker, start, found));
+        }
+        let max = kind.map_or(FrameType::Recovery.max_payload(), FrameType::max_payload);
+        let length = self.payload_length(start)?;
+        if length > max {
+            let found = format!(
+                "an element of type {} claims {length} bytes; at most {max} are allowed",
+                lead[1]
+            );
+            return Err(Refusal::new(Rule::FrameLimit, Fault::Medium, start, found));
+        }
+        let payload_offset = self.offset;
+        let payload = self.take(start, length)?;
+        let mut tail = [0u8; 34];
+        if self.fill(&mut tail)? < tail.len() {
+            return Err(truncated(start));
+        }
+        if tail[..2] != DIGEST_HEAD {
+            return Err(form(start, "an element's digest is not where it should be"));
+        }
+        let digest = Hash::of_parts(&[&[lead[1]], &payload]);
+        if tail[2..] != digest.as_bytes()[..] {
+            return Err(Refusal::new(
+                Rule::FrameDigest,
+                Fault::Medium,
+                start,
+                "an element's bytes do not match their digest: the file was changed or damaged",
+            ));
+        }
+        self.frames += 1;
+        self.spine.update(digest.as_bytes());
+        Ok(match kind {
+            Some(kind) => Step::Known(Frame {
+                kind,
+                offset: start,
+                payload_offset,
+                payload,
+                digest,
+            }),
+            None => Step::Skippable { offset: start },
+        })
     }
 
     /// The head of the payload's byte string, in its shortest form.

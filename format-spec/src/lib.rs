@@ -6,6 +6,7 @@
 pub mod bundle;
 pub mod cbor;
 pub mod cose;
+pub mod envelope;
 pub mod fleet_head;
 pub mod frame;
 pub mod ids;

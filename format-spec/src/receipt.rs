@@ -112,10 +112,9 @@ impl ReceiptSlip {
         let ReceiptProof::Inclusion(proof) = receipt.proof() else {
             return Err(ReceiptError::NotIncluded);
         };
-        if standing
-            .revoked_from
-            .is_some_and(|from| proof.tree_size > from)
-        {
+        // A receipt signs a root, not a size (RFC 9942), so a thief could claim any size: no receipt
+        // of a revoked server counts, whatever size it was revoked from.
+        if standing.revoked_from.is_some() {
             return Err(ReceiptError::RevokedServer(server));
         }
         let issued_at =

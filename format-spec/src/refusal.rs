@@ -231,7 +231,11 @@ pub(crate) fn entry_refusal(error: &EntryError, payload_offset: u64, index: u64)
 
 /// Folds a seal's error into a refusal.
 pub(crate) fn seal_refusal(error: &SealError, offset: u64) -> Refusal {
-    Refusal::new(Rule::SealSignature, Fault::Maker, offset, error.to_string())
+    let rule = match error {
+        SealError::Chain { .. } => Rule::SealChain,
+        _ => Rule::SealSignature,
+    };
+    Refusal::new(rule, Fault::Maker, offset, error.to_string())
 }
 
 /// Folds a statement's error into a refusal.

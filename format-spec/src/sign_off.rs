@@ -2,7 +2,7 @@
 
 use crate::cbor::{self, CborError, Limits};
 use crate::cose::{self, CoseError, SecretKey};
-use crate::ids::{EntryId, LogId};
+use crate::ids::LogId;
 use crate::record::{SignOff, SignOffContent};
 use crate::statement::Role;
 use crate::tree::Hash;
@@ -58,11 +58,16 @@ pub fn verify(sign_off: &SignOff, trust: &TrustStore) -> Result<VerifiedSignOff,
     Ok(VerifiedSignOff { content, standing })
 }
 
-/// The entry that a sign-off speaks of, before its signature is verified.
-pub fn signed_entry(sign_off: &SignOff) -> Option<EntryId> {
-    let envelope = cose::parse_sign1(&sign_off.sign1).ok()?;
-    let content: SignOffContent = cbor::from_canonical(envelope.payload(), &LIMITS).ok()?;
-    Some(content.entry)
+/// What a sign-off says, before its signature is verified.
+///
+/// # Errors
+/// [`SignOffError`] if it does not hold what a sign-off holds.
+pub fn content(sign_off: &SignOff) -> Result<SignOffContent, SignOffError> {
+    let envelope = cose::parse_sign1(&sign_off.sign1)?;
+    if envelope.content_type() != SIGN_OFF_CONTENT_TYPE {
+        return Err(SignOffError::NotASignOff);
+    }
+    Ok(cbor::from_canonical(envelope.payload(), &LIMITS)?)
 }
 
 /// Why a sign-off does not count.

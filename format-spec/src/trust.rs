@@ -7,7 +7,8 @@ use crate::cose::PublicKey;
 use crate::ids::{LogId, StatementDigest};
 use crate::instant::Instant;
 use crate::statement::{Enrolment, Role, Statement, StatementBody, StatementError};
-use std::collections::BTreeMap;
+use crate::unit_id::UnitKey;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Authority keys and the verified statements that count under them.
 #[derive(Debug, Clone, Default)]
@@ -136,6 +137,38 @@ impl TrustStore {
     /// All verified statements, by authority and number.
     pub fn statements(&self) -> impl Iterator<Item = &Statement> {
         self.statements.values()
+    }
+
+    /// Statements by the authorities that a person chose: only these decide about units, limits,
+    /// duplicates, anomalies and branches. An authority that is trusted by statement enrols and
+    /// revokes its own keys and no more.
+    pub fn decisions(&self) -> impl Iterator<Item = &Statement> {
+        self.statements
+            .values()
+            .filter(|s| self.anchors.contains_key(&s.content().authority))
+    }
+
+    /// Every name of one unit: its own, and all that alias statements join to it, step by step.
+    pub fn names_of(&self, unit: &UnitKey) -> BTreeSet<UnitKey> {
+        let pairs: Vec<(UnitKey, UnitKey)> = self
+            .decisions()
+            .filter_map(|s| match &s.content().body {
+                StatementBody::Alias { unit, same_as } => Some((unit.key(), same_as.key())),
+                _ => None,
+            })
+            .collect();
+        let mut names = BTreeSet::from([unit.clone()]);
+        loop {
+            let before = names.len();
+            for (a, b) in &pairs {
+                if names.contains(a) || names.contains(b) {
+                    names.extend([a.clone(), b.clone()]);
+                }
+            }
+            if names.len() == before {
+                return names;
+            }
+        }
     }
 
     /// What the statements say of the key that `log` is named after; `None` if it is not enrolled.

@@ -136,8 +136,8 @@ fn rules_in_code_spec_and_vectors_are_the_same() {
         .iter()
         .filter(|id| !broken.contains(**id))
         .collect();
-    // I-1 is about the medium, not the bytes; B-9 waits for recovery data to be written.
-    assert_eq!(without_vector, [&"B-9", &"I-1"]);
+    // I-1 is about the medium, not the bytes.
+    assert_eq!(without_vector, [&"I-1"]);
 }
 
 #[test]

@@ -1,1 +1,48 @@
-//! placeholder
+//! The carrylog fleet server: verifies what a stick brings, merges it into one fleet history and
+//! answers with receipts.
+//!
+//! [`Server`] is the whole of it without HTTP; [`router`] and [`serve`] put it on the network. Where
+//! things are: `import` is the one door, [`merge`] decides what counts, `projection` and `anomalies`
+//! derive what is shown, `store` alone knows SQL, `api` alone knows HTTP, `pages` alone knows HTML.
+
+mod anomalies;
+pub mod answers;
+mod api;
+pub mod args;
+mod audit;
+pub mod branches;
+mod entry_facts;
+pub mod fleet_digest;
+mod fleet_log;
+mod import;
+mod intake;
+mod key_files;
+mod log_state;
+pub mod merge;
+mod outcome;
+mod pages;
+mod projection;
+mod projector;
+mod rebuild;
+mod serve;
+mod server;
+mod store;
+mod tokens;
+mod trust_change;
+mod trust_view;
+mod writer;
+
+pub use anomalies::{Anomaly, AnomalyKind};
+pub use api::router;
+pub use audit::AuditReport;
+pub use import::ImportError;
+pub use key_files::{KeyFileError, PublicKeyFile, authority};
+pub use log_state::LogReport;
+pub use outcome::{Merge, Outcome, Refused};
+pub use projection::{Place, UnitSummary};
+pub use rebuild::Rebuilt;
+pub use serve::{ServeError, serve};
+pub use server::{Clock, Config, OpenError, Server, digest_of, init};
+pub use store::StoreError;
+pub use tokens::{AccessRole, Permission, TokenError, TokenName};
+pub use writer::KeepLimits;

@@ -2,7 +2,8 @@
 
 use crate::cbor::{self, Limits};
 use crate::cose::PublicKey;
-use crate::frame::{Frame, FrameReader, FrameType};
+use crate::frame::{Frame, FrameReader, FrameType, Step};
+use crate::envelope::RecipientId;
 use crate::ids::LogId;
 use crate::recovery::RecoveryCheck;
 use crate::refusal::{Fault, Refusal, Rule, form_refusal};
@@ -29,6 +30,8 @@ pub enum BundleHeader {
     Return(ReturnHeader),
     /// One unit's entries from many logs.
     UnitHistory(HistoryHeader),
+    /// A bundle of any kind, encrypted.
+    Encrypted(EncryptedHeader),
 }
 
 /// Header of a log segment. Fields stand in canonical key order.
@@ -68,6 +71,17 @@ pub struct HistoryHeader {
     pub unit: UnitId,
 }
 
+/// Header of an encrypted envelope: who can open it and nothing of what is inside. Fields stand in
+/// canonical key order.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct EncryptedHeader {
+    /// Version of the format: 1.
+    pub v: u64,
+    /// Who can open it, in ascending order.
+    pub recipients: Vec<RecipientId>,
+}
+
 impl BundleHeader {
     /// The header's encoding.
     ///
@@ -82,6 +96,7 @@ impl BundleHeader {
             Self::Segment(h) => h.v,
             Self::Return(h) => h.v,
             Self::UnitHistory(h) => h.v,
+            Self::Encrypted(h) => h.v,
         }
     }
 
@@ -121,16 +136,15 @@ pub fn peek_header<R: Read>(input: R) -> Result<BundleHeader, Refusal> {
     read_header(&mut FrameReader::new(input)?)
 }
 
-pub(super) fn read_header<R: Read>(frames: &mut FrameReader<R>) -> Result<BundleHeader, Refusal> {
+pub(crate) fn read_header<R: Read>(frames: &mut FrameReader<R>) -> Result<BundleHeader, Refusal> {
     let at = frames.offset();
-    match frames.next_frame()? {
-        Some(frame) => BundleHeader::parse(&frame),
-        None => Err(Refusal::new(
-            Rule::Header,
-            Fault::Medium,
-            at,
-            "the file ends before its header",
-        )),
+    match frames.step()? {
+        Step::Known(frame) => BundleHeader::parse(&frame),
+        Step::Skippable { offset } => {
+            let found = "the first element is not a header";
+            Err(Refusal::new(Rule::Header, Fault::Maker, offset, found))
+        }
+        Step::Finished => Err(missing_end(at)),
     }
 }
 
@@ -145,7 +159,7 @@ pub(super) struct EndMark {
 }
 
 /// Checks the end element; the file may hold only recovery data after it.
-pub(super) fn check_end<R: Read>(frames: &mut FrameReader<R>, end: &Frame) -> Result<(), Refusal> {
+pub(crate) fn check_end<R: Read>(frames: &mut FrameReader<R>, end: &Frame) -> Result<(), Refusal> {
     let mark: EndMark = cbor::from_canonical(&end.payload, &LIMITS)
         .map_err(|e| form_refusal(Rule::End, &e, end.payload_offset))?;
     if mark.bytes != end.offset || mark.frames + 1 != frames.frames() {
@@ -153,17 +167,22 @@ pub(super) fn check_end<R: Read>(frames: &mut FrameReader<R>, end: &Frame) -> Re
         return Err(Refusal::new(Rule::End, Fault::Medium, end.offset, found));
     }
     let mut recovery = RecoveryCheck::new(frames.offset(), frames.spine());
-    while let Some(frame) = frames.next_frame()? {
-        if frame.kind != FrameType::Recovery {
-            let found = "something other than recovery data follows the end";
-            return Err(Refusal::new(Rule::End, Fault::Maker, frame.offset, found));
-        }
-        recovery.accept(&frame, frames.offset())?;
+    loop {
+        let offset = match frames.step()? {
+            Step::Known(frame) if frame.kind == FrameType::Recovery => {
+                recovery.accept(&frame, frames.offset())?;
+                continue;
+            }
+            Step::Known(frame) => frame.offset,
+            Step::Skippable { offset } => offset,
+            Step::Finished => return recovery.finish(frames.offset()),
+        };
+        let found = "something other than recovery data follows the end";
+        return Err(Refusal::new(Rule::End, Fault::Maker, offset, found));
     }
-    recovery.finish(frames.offset())
 }
 
-pub(super) fn missing_end(offset: u64) -> Refusal {
+pub(crate) fn missing_end(offset: u64) -> Refusal {
     Refusal::new(
         Rule::End,
         Fault::Medium,
@@ -172,7 +191,7 @@ pub(super) fn missing_end(offset: u64) -> Refusal {
     )
 }
 
-pub(super) fn out_of_order(frame: &Frame) -> Refusal {
+pub(crate) fn out_of_order(frame: &Frame) -> Refusal {
     let found = format!("an element of type {:?} does not belong here", frame.kind);
     Refusal::new(Rule::Order, Fault::Maker, frame.offset, found)
 }

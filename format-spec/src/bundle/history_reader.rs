@@ -7,7 +7,8 @@ use super::header::{
     BundleHeader, HistoryHeader, check_end, missing_end, out_of_order, read_header,
 };
 use super::history_writer::ProvenForm;
-use super::segment_reader::{check_trace, tested};
+use super::segment_reader::{check_trace, outside_dates, tested};
+use super::statements::StatementIntake;
 use crate::cbor::{self, Limits};
 use crate::frame::{Frame, FrameReader, FrameType};
 use crate::ids::{EntryId, LogId, SealDigest, TraceDigest};
@@ -15,13 +16,12 @@ use crate::receipt::{ReceiptSlip, VerifiedReceipt};
 use crate::record::{Entry, Record, Replacement};
 use crate::refusal::{
     Fault, Refusal, Rule, entry_refusal, form_refusal, not_enrolled, seal_refusal,
-    statement_refusal,
 };
 use crate::seal::Seal;
-use crate::sign_off::signed_entry;
-use crate::statement::{Role, StatementBody};
+use crate::sign_off;
+use crate::statement::Role;
 use crate::tree::{self, InclusionProof};
-use crate::trust::{Added, TrustStore};
+use crate::trust::TrustStore;
 use crate::unit_id::{UnitId, UnitKey};
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::Read;
@@ -147,9 +147,9 @@ pub fn read_history<R: Read>(
         ));
     };
     let mut reading = Reading {
-        keys: BTreeSet::from([header.unit.key()]),
+        names: None,
         header,
-        trust: trust.clone(),
+        statements: StatementIntake::new(trust),
         sink,
         stage: Stage::Statements,
         seals: BTreeMap::new(),
@@ -193,15 +193,15 @@ struct Counts {
     entries: u64,
     revoked: u64,
     receipts: u64,
-    ignored: u64,
 }
 
 struct Reading<'s> {
     header: HistoryHeader,
-    trust: TrustStore,
+    statements: StatementIntake,
     sink: &'s mut dyn FnMut(HistoryItem<'_>),
     stage: Stage,
-    keys: BTreeSet<UnitKey>,
+    /// Every name of the unit, by alias statements.
+    names: Option<BTreeSet<UnitKey>>,
     seals: BTreeMap<SealDigest, Seal>,
     logs: BTreeMap<LogId, LogPart>,
     known: BTreeSet<EntryId>,
@@ -214,33 +214,43 @@ struct Reading<'s> {
 
 impl Reading<'_> {
     fn enter(&mut self, stage: Stage, frame: &Frame) -> Result<(), Refusal> {
-        if stage < self.stage || self.known.len() + self.seals.len() > MAX_HISTORY_ELEMENTS {
+        let full = self.known.len() + self.seals.len() > MAX_HISTORY_ELEMENTS;
+        if stage < self.stage || full {
             return Err(out_of_order(frame));
         }
         self.stage = stage;
-        Ok(())
+        self.close_statements()
+    }
+
+    fn close_statements(&mut self) -> Result<(), Refusal> {
+        let sink = &mut self.sink;
+        self.statements
+            .close(&mut |s| sink(HistoryItem::Statement(s)))
     }
 
     fn statement(&mut self, frame: &Frame) -> Result<(), Refusal> {
-        self.enter(Stage::Statements, frame)?;
-        match self.trust.add(&frame.payload) {
-            Ok(Added::UnknownAuthority(_)) => self.counts.ignored += 1,
-            Ok(_) => (self.sink)(HistoryItem::Statement(&frame.payload)),
-            Err(e) => return Err(statement_refusal(&e, frame.offset)),
+        if self.stage > Stage::Statements {
+            return Err(out_of_order(frame));
         }
-        Ok(())
+        let sink = &mut self.sink;
+        self.statements
+            .take(frame, &mut |s| sink(HistoryItem::Statement(s)))
     }
 
     fn seal(&mut self, frame: &Frame) -> Result<(), Refusal> {
         self.enter(Stage::Seals, frame)?;
         let log = Seal::claimed_log(&frame.payload).map_err(|e| seal_refusal(&e, frame.offset))?;
         let standing = self
-            .trust
+            .statements
+            .trust()
             .standing(log)
             .filter(|s| s.enrolment.role == Role::Station)
             .ok_or_else(|| not_enrolled(log))?;
         let seal = Seal::verify(&frame.payload, &standing.enrolment.key)
             .map_err(|e| seal_refusal(&e, frame.offset))?;
+        if !standing.covers(seal.content().at_ms) {
+            return Err(outside_dates(&standing, &seal));
+        }
         let part = self.logs.entry(log).or_insert_with(|| LogPart {
             station: standing.enrolment.name.to_string(),
             authority: standing.authority,
@@ -257,7 +267,7 @@ impl Reading<'_> {
     fn receipt(&mut self, frame: &Frame) -> Result<(), Refusal> {
         self.enter(Stage::Receipts, frame)?;
         let receipt = ReceiptSlip::parse(&frame.payload)
-            .and_then(|slip| slip.verify(&self.trust))
+            .and_then(|slip| slip.verify(self.statements.trust()))
             .map_err(|e| e.refusal(frame.offset))?;
         if let Some(part) = self.logs.get_mut(&receipt.seal().log) {
             part.receipted_size = part.receipted_size.max(receipt.seal().size);
@@ -308,7 +318,8 @@ impl Reading<'_> {
             self.named.insert(reference.sha256);
         }
         let revoked = self
-            .trust
+            .statements
+            .trust()
             .revoked_from(log)
             .is_some_and(|from| index >= from);
         self.counts.entries += 1;
@@ -343,14 +354,17 @@ impl Reading<'_> {
                 }
             }
             Record::SignOff(sign_off) => {
-                let target = signed_entry(sign_off).ok_or_else(|| foreign(frame.offset))?;
-                self.followers.push((target, frame.offset));
+                let content = sign_off::content(sign_off).map_err(|_| foreign(frame.offset))?;
+                self.followers.push((content.entry, frame.offset));
                 return Ok(());
             }
             Record::StationEvent(_) => return Ok(()),
             Record::Unknown { .. } => return Err(foreign(frame.offset)),
         };
-        if self.keys.contains(&unit.key()) || self.aliased(unit) {
+        let names = self
+            .names
+            .get_or_insert_with(|| self.statements.trust().names_of(&self.header.unit.key()));
+        if names.contains(&unit.key()) {
             return Ok(());
         }
         // A correction may move a record to the right unit: then its target is what concerns us.
@@ -358,17 +372,6 @@ impl Reading<'_> {
             return Ok(());
         }
         Err(foreign(frame.offset))
-    }
-
-    fn aliased(&self, unit: &UnitId) -> bool {
-        let (key, own) = (unit.key(), self.header.unit.key());
-        self.trust.statements().any(|s| match &s.content().body {
-            StatementBody::Alias { unit, same_as } => {
-                let (a, b) = (unit.key(), same_as.key());
-                (a == key && b == own) || (a == own && b == key)
-            }
-            _ => false,
-        })
     }
 
     fn trace(&mut self, frame: &Frame) -> Result<(), Refusal> {
@@ -387,7 +390,8 @@ impl Reading<'_> {
         Ok(())
     }
 
-    fn finish(self) -> Result<VerifiedHistory, Refusal> {
+    fn finish(mut self) -> Result<VerifiedHistory, Refusal> {
+        self.close_statements()?;
         if let Some((_, offset)) = self
             .followers
             .iter()
@@ -402,7 +406,7 @@ impl Reading<'_> {
             receipts: self.counts.receipts,
             logs: self.logs,
             traces_missing: self.named.difference(&self.present).copied().collect(),
-            statements_ignored: self.counts.ignored,
+            statements_ignored: self.statements.ignored(),
         })
     }
 }

@@ -4,12 +4,13 @@ use super::header::{
     BUNDLE_VERSION, BundleHeader, ReturnHeader, check_end, missing_end, out_of_order, read_header,
 };
 use super::segment_writer::write_end;
+use super::statements::StatementIntake;
 use crate::frame::{FrameReader, FrameType, FrameWriter};
 use crate::ids::LogId;
 use crate::receipt::{ReceiptSlip, VerifiedReceipt};
-use crate::refusal::{Fault, Refusal, Rule, statement_refusal};
+use crate::refusal::{Fault, Refusal, Rule};
 use crate::statement::Statement;
-use crate::trust::{Added, TrustStore};
+use crate::trust::TrustStore;
 use std::io::{self, Read, Write};
 
 /// Something read from a return bundle: each is verified by itself.
@@ -96,7 +97,7 @@ pub fn read_return<R: Read>(
             "the file is not a return bundle",
         ));
     };
-    let mut trust = trust.clone();
+    let mut statements = StatementIntake::new(trust);
     let mut verified = VerifiedReturn {
         log: header.log,
         receipts: Vec::new(),
@@ -107,31 +108,27 @@ pub fn read_return<R: Read>(
         let Some(frame) = frames.next_frame()? else {
             return Err(missing_end(at));
         };
+        if frame.kind == FrameType::Statement && verified.receipts.is_empty() {
+            statements.take(&frame, &mut |s| sink(ReturnItem::Statement(s)))?;
+            continue;
+        }
+        statements.close(&mut |s| sink(ReturnItem::Statement(s)))?;
         match frame.kind {
-            FrameType::Statement if verified.receipts.is_empty() => match trust.add(&frame.payload)
-            {
-                Ok(Added::UnknownAuthority(_)) => verified.statements_ignored += 1,
-                Ok(_) => sink(ReturnItem::Statement(&frame.payload)),
-                Err(e) => return Err(statement_refusal(&e, frame.offset)),
-            },
             FrameType::Receipt => {
                 let receipt = ReceiptSlip::parse(&frame.payload)
-                    .and_then(|slip| slip.verify(&trust))
+                    .and_then(|slip| slip.verify(statements.trust()))
                     .map_err(|e| e.refusal(frame.offset))?;
                 if Some(receipt.seal().log) != header.log {
                     let found = "a receipt is for another log than the header names";
-                    return Err(Refusal::new(
-                        Rule::Receipt,
-                        Fault::Maker,
-                        frame.offset,
-                        found,
-                    ));
+                    let refusal = Refusal::new(Rule::Receipt, Fault::Maker, frame.offset, found);
+                    return Err(refusal);
                 }
                 sink(ReturnItem::Receipt(&receipt));
                 verified.receipts.push(receipt);
             }
             FrameType::End => {
                 check_end(&mut frames, &frame)?;
+                verified.statements_ignored = statements.ignored();
                 return Ok(verified);
             }
             _ => return Err(out_of_order(&frame)),

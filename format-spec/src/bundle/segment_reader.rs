@@ -6,19 +6,19 @@
 use super::header::{
     BundleHeader, SegmentHeader, check_end, missing_end, out_of_order, read_header,
 };
+use super::statements::StatementIntake;
 use crate::cbor::{self, Limits};
 use crate::frame::{Frame, FrameReader, FrameType};
 use crate::ids::{LogId, TraceDigest};
 use crate::record::{Entry, Record, Replacement, TestRecord};
 use crate::refusal::{
     Fault, Refusal, Rule, entry_refusal, form_refusal, not_enrolled, seal_refusal,
-    statement_refusal,
 };
 use crate::seal::Seal;
 use crate::statement::Role;
 use crate::trace;
 use crate::tree::{Frontier, Hash};
-use crate::trust::{Added, Standing, TrustStore};
+use crate::trust::{Standing, TrustStore};
 use std::collections::BTreeSet;
 use std::io::Read;
 
@@ -138,11 +138,10 @@ pub fn read_segment<R: Read>(
     };
     check_range(&header)?;
     let mut reading = Reading {
-        trust: trust.clone(),
+        statements: StatementIntake::new(trust),
         sink,
         frontier: None,
         seals: Vec::new(),
-        ignored: 0,
         named: BTreeSet::new(),
         present: BTreeSet::new(),
         header,
@@ -182,11 +181,10 @@ fn check_range(header: &SegmentHeader) -> Result<(), Refusal> {
 
 struct Reading<'s> {
     header: SegmentHeader,
-    trust: TrustStore,
+    statements: StatementIntake,
     sink: &'s mut dyn FnMut(SegmentItem<'_>),
     frontier: Option<Frontier>,
     seals: Vec<Seal>,
-    ignored: u64,
     named: BTreeSet<TraceDigest>,
     present: BTreeSet<TraceDigest>,
 }
@@ -196,18 +194,18 @@ impl Reading<'_> {
         if self.frontier.is_some() {
             return Err(out_of_order(frame));
         }
-        match self.trust.add(&frame.payload) {
-            Ok(Added::UnknownAuthority(_)) => self.ignored += 1,
-            Ok(_) => (self.sink)(SegmentItem::Statement(&frame.payload)),
-            Err(e) => return Err(statement_refusal(&e, frame.offset)),
-        }
-        Ok(())
+        let sink = &mut self.sink;
+        self.statements
+            .take(frame, &mut |s| sink(SegmentItem::Statement(s)))
     }
 
     fn frontier(&mut self, frame: &Frame) -> Result<Frontier, Refusal> {
         if self.frontier.is_some() {
             return Err(out_of_order(frame));
         }
+        let sink = &mut self.sink;
+        self.statements
+            .close(&mut |s| sink(SegmentItem::Statement(s)))?;
         let limits = Limits {
             max_len: 4096,
             max_depth: 2,
@@ -243,6 +241,9 @@ impl Reading<'_> {
     }
 
     fn trace(&mut self, frame: &Frame) -> Result<(), Refusal> {
+        if self.frontier.is_none() {
+            return Err(out_of_order(frame));
+        }
         let digest = check_trace(frame)?;
         if !self.named.contains(&digest) {
             let found = "a trace is carried that no entry before it names";
@@ -307,12 +308,8 @@ impl Reading<'_> {
 
     fn finish(self, before: Option<Frontier>, offset: u64) -> Result<VerifiedSegment, Refusal> {
         let (Some(before), Some(after)) = (before, self.frontier) else {
-            return Err(Refusal::new(
-                Rule::Frontier,
-                Fault::Maker,
-                offset,
-                "the frontier is missing",
-            ));
+            let found = "the frontier is missing";
+            return Err(Refusal::new(Rule::Order, Fault::Maker, offset, found));
         };
         let sealed = self
             .seals
@@ -326,7 +323,7 @@ impl Reading<'_> {
             );
             return Err(Refusal::new(Rule::SealMissing, Fault::Maker, offset, found));
         }
-        let standing = standing_for(&self.trust, self.header.log, Role::Station)?;
+        let standing = standing_for(self.statements.trust(), self.header.log, Role::Station)?;
         if let Some(early) = self
             .seals
             .iter()
@@ -342,7 +339,7 @@ impl Reading<'_> {
             after,
             seals: self.seals,
             standing,
-            statements_ignored: self.ignored,
+            statements_ignored: self.statements.ignored(),
         })
     }
 }
@@ -376,7 +373,7 @@ pub(super) fn standing_for(
         .ok_or_else(|| not_enrolled(log))
 }
 
-fn outside_dates(standing: &Standing, seal: &Seal) -> Refusal {
+pub(super) fn outside_dates(standing: &Standing, seal: &Seal) -> Refusal {
     Refusal {
         rule: Rule::EnrolmentDates,
         fault: Fault::Trust,

@@ -8,6 +8,7 @@ use crate::cbor::{self, CborError, Key, Limits};
 use crate::ids::EntryId;
 use crate::instant::Instant;
 use crate::record::{Correction, SignOff, StationEvent, TestRecord, UnitEvent};
+use crate::sign_off;
 use crate::text::{Name, Remark, Text};
 use crate::tree;
 use serde::de::{DeserializeOwned, IgnoredAny};
@@ -162,7 +163,7 @@ impl Entry {
             (BODY_VERSION, "unit_event") => Record::UnitEvent(body(bytes)?),
             (BODY_VERSION, "station_event") => Record::StationEvent(body(bytes)?),
             (BODY_VERSION, "correction") => Record::Correction(body(bytes)?),
-            (BODY_VERSION, "sign_off") => Record::SignOff(body(bytes)?),
+            (BODY_VERSION, "sign_off") => Record::SignOff(signed(body(bytes)?)?),
             (version, _) => Record::Unknown {
                 kind: envelope.kind,
                 version,
@@ -225,6 +226,14 @@ fn encode<B: Serialize>(head: &EntryHead, kind: &str, body: B) -> Result<Vec<u8>
 fn body<B: Serialize + DeserializeOwned>(bytes: &[u8]) -> Result<B, EntryError> {
     let envelope: Envelope<B> = cbor::from_canonical(bytes, &LIMITS)?;
     Ok(envelope.body)
+}
+
+/// A sign-off must hold what a sign-off holds; whether its signature counts is a matter of trust.
+fn signed(sign_off: SignOff) -> Result<SignOff, EntryError> {
+    match sign_off::content(&sign_off) {
+        Ok(_) => Ok(sign_off),
+        Err(e) => Err(EntryError::Structure(e.to_string())),
+    }
 }
 
 /// Why bytes are no entry.

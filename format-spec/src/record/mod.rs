@@ -15,7 +15,8 @@ pub use entry::{
 };
 pub use limits::{CheckIntervals, LimitsSheet, ManualReference, ResistanceLimit, StorageRule};
 pub use result::{
-    Assessment, Computed, Efficiency, NextStep, Phase, PhaseKind, Refused, StepResistance, Verdict,
+    Assessment, Computed, Efficiency, MAX_PHASES, NextStep, Phase, PhaseKind, Refused,
+    StepResistance, Verdict,
 };
 pub use sign_off::{SignOff, SignOffContent, SignOffRole};
 pub use station_event::{Accuracy, StationChange, StationEvent};

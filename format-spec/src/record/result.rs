@@ -14,7 +14,11 @@ pub struct Computed {
     /// The program and version that computed.
     pub by: Text<64>,
     /// Phases found in the trace, in order; the first 64.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[serde(
+        default,
+        skip_serializing_if = "Vec::is_empty",
+        deserialize_with = "at_most_64_phases"
+    )]
     pub phases: Vec<Phase>,
     /// What could not be computed, with the reason.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
@@ -55,6 +59,20 @@ pub struct Computed {
     /// Mean temperature over time of the governing discharge.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub temperature_mean_mk: Option<MilliKelvin>,
+}
+
+/// Largest number of phases that a record holds.
+pub const MAX_PHASES: usize = 64;
+
+fn at_most_64_phases<'de, D: serde::Deserializer<'de>>(from: D) -> Result<Vec<Phase>, D::Error> {
+    let phases = Vec::<Phase>::deserialize(from)?;
+    if phases.len() > MAX_PHASES {
+        return Err(serde::de::Error::invalid_length(
+            phases.len(),
+            &"at most 64 phases",
+        ));
+    }
+    Ok(phases)
 }
 
 /// One phase of a trace: a run of rows with one direction of current.

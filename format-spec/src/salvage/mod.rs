@@ -8,6 +8,7 @@
 mod heal;
 mod pieces;
 mod recovery_scan;
+mod run;
 mod salvaged;
 mod segment;
 mod single;

@@ -261,6 +261,7 @@ impl Remains {
             Some(BundleHeader::Segment(_)) => SavedKind::Segment,
             Some(BundleHeader::UnitHistory(_)) => SavedKind::UnitHistory,
             Some(BundleHeader::Return(_)) => SavedKind::Return,
+            Some(BundleHeader::Encrypted(_)) => SavedKind::Encrypted,
             None if has(FrameType::Entry) || has(FrameType::Frontier) => SavedKind::Segment,
             None if has(FrameType::ProvenEntry) => SavedKind::UnitHistory,
             None if has(FrameType::Receipt) => SavedKind::Return,

@@ -1,9 +1,9 @@
 //! Saves a segment: which entries still lead to a sealed root, and which indexes are lost.
 //!
-//! A lost entry's leaf hash usually survives as its element's digest, so the root can still be
-//! computed around it. Every guess made here is believed only if the sealed root comes out.
+//! Elements are taken run by run, each up to the next seal whose signature holds.
 
-use super::pieces::{Damage, Piece, Place};
+use super::pieces::{Piece, Place};
+use super::run::{Proof, Slot, aligned, clear, prove};
 use super::salvaged::{Remains, SavedEntry, intact};
 use super::sound::{Sound, SoundSegment};
 use super::source::Source;
@@ -16,9 +16,6 @@ use crate::seal::Seal;
 use crate::tree::{Frontier, Hash};
 use std::io::{Read, Seek};
 use std::ops::Range;
-
-/// Damaged entries for which both possible leaf hashes are tried, one at a time.
-const MAX_SWAPS: usize = 64;
 
 pub(super) fn save_segment<R: Read + Seek>(
     remains: &mut Remains,
@@ -151,16 +148,6 @@ fn frontier_hashes<R: Read + Seek>(
     };
     let payload = source.payload(place.payload_offset, place.payload_len);
     cbor::from_canonical(&payload, &limits).ok()
-}
-
-/// A piece that is, or may be, an entry.
-#[derive(Debug, Clone)]
-enum Slot {
-    Intact(Place),
-    /// A damaged element that says it is an entry.
-    Lost(Damage),
-    /// Damage that may hide an entry, something else, or several of both.
-    Unclear(Damage),
 }
 
 /// What is known where the next entry begins.
@@ -378,120 +365,4 @@ impl Saving {
         }
         lost
     }
-}
-
-/// The slots that are entries, if their number can be made to fit.
-fn aligned(run: &[Slot], entries: u64) -> Option<Vec<&Slot>> {
-    let clear = clear(run);
-    if run.len() as u64 == entries {
-        Some(run.iter().collect())
-    } else {
-        (clear.len() as u64 == entries).then_some(clear)
-    }
-}
-
-/// The slots that are entries for certain.
-fn clear(run: &[Slot]) -> Vec<&Slot> {
-    run.iter()
-        .filter(|slot| !matches!(slot, Slot::Unclear(_)))
-        .collect()
-}
-
-/// A run that gives the sealed root.
-struct Proof {
-    frontier: Frontier,
-    /// The intact entries; `None` for one whose bytes are lost.
-    places: Vec<Option<Place>>,
-}
-
-/// A leaf of a run that is to be proven.
-struct Leaf {
-    hash: Hash,
-    place: Option<Place>,
-}
-
-/// Looks for leaf hashes of the damaged slots that give `root`.
-fn prove<R: Read + Seek>(
-    source: &mut Source<'_, R>,
-    start: &Frontier,
-    slots: &[&Slot],
-    root: &Hash,
-) -> Option<Proof> {
-    let mut chosen = Vec::with_capacity(slots.len());
-    // The other reading of a damaged slot: its payload is intact and its digest is not.
-    let mut others = Vec::new();
-    for slot in slots {
-        let (leaf, other) = readings(source, slot)?;
-        if let Some(other) = other {
-            others.push((chosen.len(), other));
-        }
-        chosen.push(leaf);
-    }
-    if let Some(proof) = attempt(start, &chosen, root) {
-        return Some(proof);
-    }
-    for (i, other) in others.iter_mut().take(MAX_SWAPS) {
-        swap(&mut chosen, *i, other);
-        if let Some(proof) = attempt(start, &chosen, root) {
-            return Some(proof);
-        }
-        swap(&mut chosen, *i, other);
-    }
-    for (i, other) in &mut others {
-        swap(&mut chosen, *i, other);
-    }
-    attempt(start, &chosen, root)
-}
-
-fn swap(chosen: &mut [Leaf], i: usize, other: &mut Leaf) {
-    if let Some(leaf) = chosen.get_mut(i) {
-        std::mem::swap(leaf, other);
-    }
-}
-
-fn readings<R: Read + Seek>(
-    source: &mut Source<'_, R>,
-    slot: &Slot,
-) -> Option<(Leaf, Option<Leaf>)> {
-    let damage = match slot {
-        Slot::Intact(place) => {
-            let leaf = Leaf {
-                hash: place.digest,
-                place: Some(*place),
-            };
-            return Some((leaf, None));
-        }
-        Slot::Lost(damage) | Slot::Unclear(damage) => damage,
-    };
-    let stored = damage.stored.map(|hash| Leaf { hash, place: None });
-    let computed = damage
-        .payload
-        .filter(|(_, length)| *length <= FrameType::Entry.max_payload())
-        .map(|(offset, length)| {
-            let hash = frame_digest(FrameType::Entry, &source.payload(offset, length));
-            Leaf {
-                hash,
-                place: Some(Place {
-                    kind: FrameType::Entry,
-                    payload_offset: offset,
-                    payload_len: length,
-                    digest: hash,
-                }),
-            }
-        });
-    match (stored, computed) {
-        (Some(stored), computed) => Some((stored, computed)),
-        (None, computed) => Some((computed?, None)),
-    }
-}
-
-fn attempt(start: &Frontier, leaves: &[Leaf], root: &Hash) -> Option<Proof> {
-    let mut frontier = start.clone();
-    for leaf in leaves {
-        frontier.push(leaf.hash);
-    }
-    (frontier.root() == *root).then(|| Proof {
-        frontier,
-        places: leaves.iter().map(|leaf| leaf.place).collect(),
-    })
 }

@@ -10,7 +10,7 @@ use crate::ids::{EntryId, LogId, TraceDigest};
 use crate::receipt::ReceiptSlip;
 use crate::record::{Entry, Record};
 use crate::seal::Seal;
-use crate::sign_off::signed_entry;
+use crate::sign_off;
 use crate::statement::Role;
 use crate::trace;
 use crate::tree::{self, InclusionProof};
@@ -141,7 +141,9 @@ fn whole_entries<R: Read + Seek>(
         let before = entries.len();
         entries.retain(|(_, entry)| match entry.record() {
             Record::Correction(correction) => ids.contains(&correction.supersedes),
-            Record::SignOff(sign_off) => signed_entry(sign_off).is_some_and(|id| ids.contains(&id)),
+            Record::SignOff(sign_off) => {
+                sign_off::content(sign_off).is_ok_and(|c| ids.contains(&c.entry))
+            }
             _ => true,
         });
         if entries.len() == before {

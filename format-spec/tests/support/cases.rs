@@ -233,6 +233,18 @@ fn position(list: &[Part], kind: FrameType) -> usize {
     list.iter().position(|(k, _)| *k == kind).unwrap()
 }
 
+fn replace_entry(bytes: &[u8], index: usize, entry: Vec<u8>) -> Vec<u8> {
+    edit(bytes, |list| {
+        let (place, _) = list
+            .iter()
+            .enumerate()
+            .filter(|(_, (kind, _))| *kind == FrameType::Entry)
+            .nth(index)
+            .unwrap();
+        list[place].1 = entry;
+    })
+}
+
 fn seal_of(scene: &Scene, seq: u64, size: u64, root: Hash, prev: &Seal, minutes: i64) -> Seal {
     let content = SealContent {
         log: scene.log.id(),
@@ -243,6 +255,54 @@ fn seal_of(scene: &Scene, seq: u64, size: u64, root: Hash, prev: &Seal, minutes:
         at_ms: at(minutes),
     };
     Seal::sign(&scene.log.key, &content).unwrap()
+}
+
+/// Where a frame of type 16 is put.
+#[derive(Clone, Copy, PartialEq)]
+enum Place {
+    BeforeHeader,
+    BeforeEnd,
+    AfterEnd,
+}
+
+fn raw_frame(kind: u8, payload: &[u8]) -> Vec<u8> {
+    let mut out = vec![0x83, kind];
+    cbor::write_bytes(&mut out, payload);
+    cbor::write_bytes(&mut out, Hash::of_parts(&[&[kind], payload]).as_bytes());
+    out
+}
+
+/// The same file with a frame that a reader need not know, and an end that counts it.
+fn with_skippable(file: &[u8], place: Place) -> Vec<u8> {
+    let extra = raw_frame(16, b"for a later version");
+    let mut out = MAGIC.to_vec();
+    let mut frames = 0;
+    for (kind, payload) in parts(file) {
+        let here = match kind {
+            FrameType::Header => Place::BeforeHeader,
+            FrameType::End => Place::BeforeEnd,
+            _ => Place::AfterEnd,
+        };
+        if here == place && here != Place::AfterEnd {
+            out.extend(&extra);
+            frames += 1;
+        }
+        if kind == FrameType::End {
+            let mut end = vec![0xa2];
+            cbor::write_text(&mut end, "bytes");
+            cbor::write_head(&mut end, 0, out.len() as u64);
+            cbor::write_text(&mut end, "frames");
+            cbor::write_head(&mut end, 0, frames);
+            out.extend(raw_frame(FrameType::End as u8, &end));
+        } else {
+            out.extend(raw_frame(kind as u8, &payload));
+            frames += 1;
+        }
+    }
+    if place == Place::AfterEnd {
+        out.extend(extra);
+    }
+    out
 }
 
 /// All vectors, in the order of the manifest.
@@ -271,34 +331,15 @@ fn good() -> Vec<Case> {
         &scene.authority.chain,
     );
     let statements = write_return(Vec::new(), None, &scene.authority.chain, &[]).unwrap();
-    let mut skippable = scene.segment();
-    skippable = {
-        // A frame of type 16 before the end: a reader that does not know it passes over it.
-        let list = parts(&skippable);
-        let mut writer = FrameWriter::new(Vec::new()).unwrap();
-        for (kind, payload) in list.iter().filter(|(kind, _)| *kind != FrameType::End) {
-            writer.write(*kind, payload).unwrap();
-        }
-        let (bytes, frames) = (writer.bytes(), writer.frames());
-        let mut out = writer.finish().unwrap();
-        let payload = b"for a later version";
-        out.extend([0x83, 16]);
-        cbor::write_bytes(&mut out, payload);
-        cbor::write_bytes(&mut out, Hash::of_parts(&[&[16], payload]).as_bytes());
-        let extra = out.len() as u64 - bytes;
-        let mut end = vec![0xa2];
-        cbor::write_text(&mut end, "bytes");
-        cbor::write_head(&mut end, 0, bytes + extra);
-        cbor::write_text(&mut end, "frames");
-        cbor::write_head(&mut end, 0, frames + 1);
-        out.extend([0x83, FrameType::End as u8]);
-        cbor::write_bytes(&mut out, &end);
-        cbor::write_bytes(
-            &mut out,
-            Hash::of_parts(&[&[FrameType::End as u8], &end]).as_bytes(),
-        );
-        out
-    };
+    let skippable = with_skippable(&scene.segment(), Place::BeforeEnd);
+    let mut recovered = scene.segment();
+    let protected = recovered.clone();
+    carrylog_format::recovery::append(
+        &mut std::io::Cursor::new(&protected),
+        &mut recovered,
+        carrylog_format::recovery::Percent::default(),
+    )
+    .unwrap();
     vec![
         ok(
             "good/example.carrylog",
@@ -328,6 +369,12 @@ fn good() -> Vec<Case> {
             "good/skippable.carrylog",
             "a frame type that may be skipped",
             skippable,
+            6,
+        ),
+        ok(
+            "good/recovery.carrylog",
+            "the segment with recovery data after its end",
+            recovered,
             6,
         ),
         ok(
@@ -445,6 +492,20 @@ fn bad_frames() -> Vec<Case> {
     };
     let added = [&segment[..], &segment[3..]].concat();
     let medium = Fault::Medium;
+    let wrong_recovery = {
+        // Recovery data of another file.
+        let other = scene.returned();
+        let mut bytes = segment.clone();
+        let mut data = Vec::new();
+        carrylog_format::recovery::append(
+            &mut std::io::Cursor::new(&other),
+            &mut data,
+            carrylog_format::recovery::Percent::default(),
+        )
+        .unwrap();
+        bytes.extend(data);
+        bytes
+    };
     vec![
         bad(
             "bad/B-1-empty.carrylog",
@@ -556,6 +617,27 @@ fn bad_frames() -> Vec<Case> {
             "the file's frames twice",
             added,
             Rule::End,
+            Fault::Maker,
+        ),
+        bad(
+            "bad/B-6-skippable.carrylog",
+            "a frame that may be skipped, before the header",
+            with_skippable(&segment, Place::BeforeHeader),
+            Rule::Header,
+            Fault::Maker,
+        ),
+        bad(
+            "bad/B-8-skippable.carrylog",
+            "a frame that may be skipped, after the end",
+            with_skippable(&segment, Place::AfterEnd),
+            Rule::End,
+            Fault::Maker,
+        ),
+        bad(
+            "bad/B-9-other.carrylog",
+            "recovery data of another file",
+            wrong_recovery,
+            Rule::Recovery,
             Fault::Maker,
         ),
         bad(
@@ -677,6 +759,55 @@ fn bad_logs() -> Vec<Case> {
         let place = position(list, FrameType::Trace);
         list[place].1 = b"not compressed".to_vec();
     });
+    let phases = {
+        let mut record = full_test_record();
+        let computed = record.computed.as_mut().unwrap();
+        let phase = computed.phases[0].clone();
+        computed.phases = vec![phase; 65];
+        // Encoded by hand, since no entry of this kind can be made.
+        let sound = Entry::new(head(60), Record::Test(Box::new(full_test_record()))).unwrap();
+        let short = cbor::to_canonical(&full_test_record()).unwrap();
+        let long = cbor::to_canonical(&record).unwrap();
+        let at = sound
+            .bytes()
+            .windows(short.len())
+            .position(|w| w == short)
+            .unwrap();
+        let bytes = [
+            &sound.bytes()[..at],
+            &long,
+            &sound.bytes()[at + short.len()..],
+        ]
+        .concat();
+        replace_entry(&segment, 1, bytes)
+    };
+    let sign_off = {
+        let sound = log.entries[4].bytes();
+        let at = sound.windows(3).position(|w| w == b"+cb").unwrap();
+        let mut bytes = sound.to_vec();
+        bytes[at] = b'-';
+        replace_entry(&segment, 4, bytes)
+    };
+    let number = edit(&segment, |list| {
+        // A second seal that calls itself number 0 and still names a previous one.
+        let seal = list
+            .iter()
+            .rposition(|(k, _)| *k == FrameType::Seal)
+            .unwrap();
+        let mut content = log.seals[1].content().clone();
+        content.seq = 0;
+        let payload = cbor::to_canonical(&content).unwrap();
+        let kind = carrylog_format::seal::SEAL_CONTENT_TYPE;
+        list[seal].1 = carrylog_format::cose::sign1(&log.key, kind, &payload);
+    });
+    let no_frontier = edit(&segment, |list| {
+        list.retain(|(kind, _)| {
+            !matches!(
+                kind,
+                FrameType::Frontier | FrameType::Entry | FrameType::Seal | FrameType::Trace
+            )
+        });
+    });
     let history = scene.history();
     let unproven = edit(&history, |list| {
         let place = position(list, FrameType::ProvenEntry);
@@ -728,6 +859,30 @@ fn bad_logs() -> Vec<Case> {
             "a test with an unknown field",
             field,
             Rule::EntryForm,
+        ),
+        bad(
+            "bad/E-1-phases.carrylog",
+            "a test with 65 phases",
+            phases,
+            Rule::EntryForm,
+        ),
+        bad(
+            "bad/E-1-sign-off.carrylog",
+            "a sign-off of another content type",
+            sign_off,
+            Rule::EntryForm,
+        ),
+        bad(
+            "bad/B-7-frontier.carrylog",
+            "no frontier and nothing after it",
+            no_frontier,
+            Rule::Order,
+        ),
+        bad(
+            "bad/S-2-number.carrylog",
+            "a seal number 0 that names a previous seal",
+            number,
+            Rule::SealChain,
         ),
         bad(
             "bad/S-1-signature.carrylog",
@@ -874,6 +1029,84 @@ fn bad_trust() -> Vec<Case> {
     )
     .unwrap();
     assert_eq!(&segment[..3], MAGIC);
+    let reason = || carrylog_format::text::Remark::new("Stolen.").unwrap();
+    let revoked_server = {
+        let mut authority = Scene::new().authority;
+        authority.state(StatementBody::Revoked {
+            log: LogId::of(&key(3).public()),
+            reason: reason(),
+            from_size: 9,
+        });
+        write_return(
+            Vec::new(),
+            Some(scene.log.id()),
+            &authority.chain,
+            &scene.slips,
+        )
+        .unwrap()
+    };
+    // An authority that trusts another one; that one's statement is bad and stands before.
+    let partner_first = {
+        let mut own = Authority::new(5);
+        own.state(StatementBody::AuthorityTrusted {
+            key: key(1).public(),
+            name: name("Another operator (invented)"),
+            reason: reason(),
+        });
+        edit(&forged, |list| {
+            let end = list
+                .iter()
+                .rposition(|(k, _)| *k == FrameType::Statement)
+                .unwrap();
+            let own = own
+                .chain
+                .iter()
+                .map(|s| (FrameType::Statement, s.sign1().to_vec()));
+            list.splice(end + 1..end + 1, own);
+        })
+    };
+    // A partner may not say that two units are one.
+    let partner_alias = {
+        let mut own = Authority::new(5);
+        own.state(StatementBody::AuthorityTrusted {
+            key: key(1).public(),
+            name: name("Another operator (invented)"),
+            reason: reason(),
+        });
+        let mut partner = Scene::new().authority;
+        partner.state(StatementBody::Alias {
+            unit: unit("SN-0001"),
+            same_as: unit("SN-0002"),
+        });
+        let chain: Vec<Statement> = own.chain.iter().chain(&partner.chain).cloned().collect();
+        let history = scene.history();
+        let mut list: Vec<Part> = parts(&history);
+        list.retain(|(k, _)| *k != FrameType::Statement);
+        let header = BundleHeader::UnitHistory(HistoryHeader {
+            v: 1,
+            unit: unit("SN-0002"),
+        });
+        list[0].1 = header.encode().unwrap();
+        let chain = chain
+            .iter()
+            .map(|s| (FrameType::Statement, s.sign1().to_vec()));
+        list.splice(1..1, chain);
+        assemble(&list)
+    };
+    let expired_history = {
+        let mut authority = Authority::new(1);
+        authority.state(StatementBody::Enrolled(
+            carrylog_format::statement::Enrolment {
+                key: scene.log.key.public(),
+                from: Some("2026-02-01".parse().unwrap()),
+                name: name("Bay 1"),
+                role: Role::Station,
+                until: None,
+                succeeds: None,
+            },
+        ));
+        scene.log.history(&unit("SN-0001"), &authority.chain, &[])
+    };
     vec![
         case(
             "bad/T-1-statement.carrylog",
@@ -911,6 +1144,38 @@ fn bad_trust() -> Vec<Case> {
             "bad/T-3-dates.carrylog",
             "sealed after the enrolment ended",
             expired,
+            &[key(1)],
+            Rule::EnrolmentDates,
+            Fault::Trust,
+        ),
+        case(
+            "bad/R-1-revoked.carrylog",
+            "a receipt by a server that was revoked from a larger size",
+            revoked_server,
+            &[key(1)],
+            Rule::Receipt,
+            Fault::Trust,
+        ),
+        case(
+            "bad/T-1-partner.carrylog",
+            "a bad statement that stands before the statement that trusts its authority",
+            partner_first,
+            &[key(5)],
+            Rule::StatementSignature,
+            Fault::Maker,
+        ),
+        case(
+            "bad/H-2-alias.carrylog",
+            "two units joined by an authority that may not",
+            partner_alias,
+            &[key(5)],
+            Rule::Foreign,
+            Fault::Maker,
+        ),
+        case(
+            "bad/T-3-history.carrylog",
+            "a unit history sealed before the enrolment began",
+            expired_history,
             &[key(1)],
             Rule::EnrolmentDates,
             Fault::Trust,

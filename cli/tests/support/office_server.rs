@@ -1,0 +1,182 @@
+//! A records office in a thread: takes segments over HTTP, verifies them, answers with receipts.
+//!
+//! It keeps no fleet; the real server has tests of its own.
+
+use carrylog::key_file::{NamedKey, OwnedKey};
+use carrylog_format::bundle::{read_segment, write_return};
+use carrylog_format::cose::{PublicKey, SecretKey};
+use carrylog_format::ids::LogId;
+use carrylog_format::receipt::ReceiptSlip;
+use carrylog_format::seal::Seal;
+use carrylog_format::statement::Statement;
+use carrylog_format::text::Name;
+use carrylog_format::tree::{LeafTree, leaf_hash};
+use carrylog_format::trust::TrustStore;
+use std::io::{BufRead, BufReader, Read, Write};
+use std::net::{TcpListener, TcpStream};
+use std::path::Path;
+use std::sync::{Arc, Mutex};
+
+pub struct OfficeServer {
+    pub url: String,
+    state: Arc<Mutex<State>>,
+}
+
+struct State {
+    key: SecretKey,
+    trust: TrustStore,
+    statements: Vec<Statement>,
+    fleet: LeafTree,
+    seals: Vec<Seal>,
+    token: Option<String>,
+}
+
+impl OfficeServer {
+    /// The server's key, and its public half as a file to be enrolled.
+    pub fn key(public: &Path) -> SecretKey {
+        let name = Name::new("Fjordline server").unwrap();
+        let key = OwnedKey {
+            name,
+            secret: SecretKey::from_seed([9; 32]),
+        };
+        key.public().write_new(public).unwrap();
+        key.secret
+    }
+
+    /// Starts on a free port of loopback with what the authority published.
+    pub fn start(authority: &Path, published: &Path, key: SecretKey) -> Self {
+        let authority: PublicKey = NamedKey::read(authority).unwrap().key;
+        let mut trust = TrustStore::new([authority]);
+        let mut signed = Vec::new();
+        let bytes = std::fs::read(published).unwrap();
+        carrylog_format::bundle::read_return(bytes.as_slice(), &trust.clone(), &mut |item| {
+            if let carrylog_format::bundle::ReturnItem::Statement(s) = item {
+                signed.push(s.to_vec());
+            }
+        })
+        .unwrap();
+        for s in &signed {
+            trust.add(s).unwrap();
+        }
+        let statements = trust.statements().cloned().collect();
+        let state = State {
+            key,
+            trust,
+            statements,
+            fleet: LeafTree::new(),
+            seals: Vec::new(),
+            token: None,
+        };
+        let state = Arc::new(Mutex::new(state));
+        let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+        let url = format!("http://{}", listener.local_addr().unwrap());
+        let shared = Arc::clone(&state);
+        std::thread::spawn(move || {
+            for stream in listener.incoming().flatten() {
+                answer(stream, &mut shared.lock().unwrap());
+            }
+        });
+        Self { url, state }
+    }
+
+    /// From now on only this token is let in.
+    pub fn require_token(&self, token: &str) {
+        self.state.lock().unwrap().token = Some(token.to_owned());
+    }
+
+    /// Number of seals in the fleet log.
+    pub fn fleet_size(&self) -> usize {
+        self.state.lock().unwrap().seals.len()
+    }
+}
+
+fn answer(mut stream: TcpStream, state: &mut State) {
+    let mut input = BufReader::new(stream.try_clone().unwrap());
+    let mut first = String::new();
+    input.read_line(&mut first).unwrap();
+    let (mut length, mut token) = (0usize, None);
+    loop {
+        let mut line = String::new();
+        input.read_line(&mut line).unwrap();
+        let Some((name, value)) = line.trim_end().split_once(": ") else {
+            break;
+        };
+        match name.to_ascii_lowercase().as_str() {
+            "content-length" => length = value.parse().unwrap(),
+            "authorization" => token = value.strip_prefix("Bearer ").map(str::to_owned),
+            "expect" => stream.write_all(b"HTTP/1.1 100 Continue\r\n\r\n").unwrap(),
+            _ => {}
+        }
+    }
+    let mut body = vec![0; length];
+    input.read_exact(&mut body).unwrap();
+    let (status, kind, content) = if state.token.is_some() && token != state.token {
+        let problem =
+            r#"{"title": "not allowed", "detail": "a token with the role carry is needed"}"#;
+        (
+            "401 Unauthorized",
+            "application/problem+json",
+            problem.as_bytes().to_vec(),
+        )
+    } else {
+        let mut words = first.split(' ');
+        match (words.next().unwrap(), words.next().unwrap()) {
+            ("PUT", _) => put(&body, state),
+            (_, path) => get(path, state),
+        }
+    };
+    let head = format!(
+        "HTTP/1.1 {status}\r\ncontent-type: {kind}\r\ncontent-length: {}\r\nconnection: close\r\n\r\n",
+        content.len()
+    );
+    stream.write_all(head.as_bytes()).unwrap();
+    stream.write_all(&content).unwrap();
+}
+
+fn put(body: &[u8], state: &mut State) -> (&'static str, &'static str, Vec<u8>) {
+    let answer = match read_segment(body, &state.trust, &mut |_| {}) {
+        Ok(segment) => {
+            let mut new = 0;
+            for seal in segment.seals() {
+                if !state.seals.contains(seal) {
+                    state.fleet.push(leaf_hash(seal.payload()));
+                    state.seals.push(seal.clone());
+                    new += 1;
+                }
+            }
+            let outcome = if new > 0 { "accepted" } else { "known" };
+            serde_json::json!({"outcome": outcome, "new_entries": segment.entries()})
+        }
+        Err(refusal) => serde_json::json!({
+            "outcome": "refused", "rule": refusal.rule.id(), "found": refusal.to_string(),
+            "advice": refusal.advice(),
+        }),
+    };
+    (
+        "200 OK",
+        "application/json",
+        answer.to_string().into_bytes(),
+    )
+}
+
+fn get(path: &str, state: &State) -> (&'static str, &'static str, Vec<u8>) {
+    let log: LogId = path.rsplit('/').next().unwrap().parse().unwrap();
+    let size = state.fleet.len();
+    let root = state.fleet.root_at(size).unwrap();
+    let issued = "2026-03-02T10:00:00Z".parse().unwrap();
+    let slips: Vec<ReceiptSlip> = state
+        .seals
+        .iter()
+        .enumerate()
+        .filter(|(_, seal)| seal.content().log == log)
+        .map(|(index, seal)| {
+            let proof = state.fleet.prove_inclusion(index as u64, size).unwrap();
+            ReceiptSlip::sign(&state.key, issued, seal, root, &proof).unwrap()
+        })
+        .collect();
+    if slips.is_empty() {
+        return ("404 Not Found", "application/problem+json", b"{}".to_vec());
+    }
+    let bytes = write_return(Vec::new(), Some(log), &state.statements, &slips).unwrap();
+    ("200 OK", "application/octet-stream", bytes)
+}

@@ -1,0 +1,306 @@
+//! The server: one writer, some readers, and what both have published last.
+
+use crate::import::{Delivered, ImportError};
+use crate::key_files::{self, KeyFileError, PublicKeyFile};
+use crate::outcome::Outcome;
+use crate::rebuild::Rebuilt;
+use crate::store::{self, Database, Readers, StoreError};
+use crate::writer::{KeepLimits, Published, Writer, fleet_digest};
+use carrylog_format::bundle::write_return;
+use carrylog_format::cose::PublicKey;
+use carrylog_format::ids::{FileDigest, LogId};
+use carrylog_format::instant::Instant;
+use carrylog_format::receipt::ReceiptSlip;
+use carrylog_format::tree::Hash;
+use rusqlite::Connection;
+use sha2::{Digest, Sha256};
+use std::io::{Read, Seek};
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, PoisonError, RwLock};
+use std::time::{SystemTime, UNIX_EPOCH};
+
+/// Where a server gets the time from.
+pub type Clock = Arc<dyn Fn() -> Instant + Send + Sync>;
+
+/// How a server is run.
+#[derive(Clone)]
+pub struct Config {
+    /// The data folder, made by [`init`].
+    pub data_dir: PathBuf,
+    /// Authorities to trust, beside those that were trusted before.
+    pub authorities: Vec<PublicKey>,
+    /// Largest delivered file, bytes.
+    pub max_file_bytes: u64,
+    /// What files kept aside may take.
+    pub keep: KeepLimits,
+    /// Connections that read.
+    pub readers: usize,
+    /// The time.
+    pub clock: Clock,
+}
+
+impl Config {
+    /// A server with the usual limits and the system's clock.
+    pub fn new(data_dir: impl Into<PathBuf>) -> Self {
+        Self {
+            data_dir: data_dir.into(),
+            authorities: Vec::new(),
+            max_file_bytes: 1 << 30,
+            keep: KeepLimits::default(),
+            readers: 4,
+            clock: Arc::new(system_time),
+        }
+    }
+
+    /// Trusts these authorities too.
+    #[must_use]
+    pub fn trusting(mut self, authorities: impl IntoIterator<Item = PublicKey>) -> Self {
+        self.authorities.extend(authorities);
+        self
+    }
+}
+
+impl std::fmt::Debug for Config {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Config")
+            .field("data_dir", &self.data_dir)
+            .finish_non_exhaustive()
+    }
+}
+
+/// Why a server does not open.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum OpenError {
+    /// The key.
+    #[error("{0}; make a server with `init` first")]
+    Key(#[from] KeyFileError),
+    /// The store.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// A file that was kept.
+    #[error(transparent)]
+    Import(#[from] ImportError),
+}
+
+/// A fleet server. Its functions block; call them off an async thread.
+pub struct Server {
+    writer: Mutex<Writer>,
+    readers: Readers,
+    published: RwLock<Published>,
+    public: PublicKeyFile,
+    key: PublicKey,
+    config: Config,
+}
+
+/// Makes the data folder and key of a new server; the file that an authority enrols.
+///
+/// # Errors
+/// [`KeyFileError::Exists`] if the folder belongs to a server already.
+pub fn init(dir: &Path, name: &str) -> Result<PublicKeyFile, OpenError> {
+    let public = key_files::create(dir, name)?;
+    Database::open(&dir.join(DATABASE))?;
+    Ok(public)
+}
+
+const DATABASE: &str = "fleet.db";
+
+impl Server {
+    /// Opens the server in a data folder.
+    ///
+    /// # Errors
+    /// [`OpenError`] if there is no server, or its store cannot be used.
+    pub fn open(config: Config) -> Result<Self, OpenError> {
+        let (secret, public) = key_files::load(&config.data_dir)?;
+        let key = secret.public();
+        let database = Database::open(&config.data_dir.join(DATABASE))?;
+        let readers = database.readers(config.readers)?;
+        let now = (config.clock)();
+        let writer = Writer::open(database, secret, &config.authorities, config.keep, now)?;
+        let published = RwLock::new(writer.published()?);
+        Ok(Self {
+            writer: Mutex::new(writer),
+            readers,
+            published,
+            public,
+            key,
+            config,
+        })
+    }
+
+    /// How it is run.
+    pub fn config(&self) -> &Config {
+        &self.config
+    }
+
+    /// Its public key, as the authority enrols it.
+    pub fn public_key_file(&self) -> &PublicKeyFile {
+        &self.public
+    }
+
+    /// Its public key.
+    pub fn public_key(&self) -> &PublicKey {
+        &self.key
+    }
+
+    /// The time now.
+    pub fn now(&self) -> Instant {
+        (self.config.clock)()
+    }
+
+    /// Takes a delivered file in. `digest` and `bytes` are those of the file, checked by the caller.
+    ///
+    /// # Errors
+    /// [`ImportError`] if the file could not be stored. A refusal is an [`Outcome`].
+    pub fn deliver<F: Read + Seek>(
+        &self,
+        file: &mut F,
+        digest: FileDigest,
+        bytes: u64,
+    ) -> Result<Outcome, ImportError> {
+        let now = self.now();
+        self.write(|writer| {
+            writer.import(
+                Delivered {
+                    file,
+                    digest,
+                    bytes,
+                    arrived: true,
+                },
+                now,
+            )
+        })
+    }
+
+    /// Takes a file in that is held in memory.
+    ///
+    /// # Errors
+    /// As [`Self::deliver`].
+    pub fn deliver_bytes(&self, bytes: &[u8]) -> Result<Outcome, ImportError> {
+        let digest = FileDigest::from_hash(Hash::of(bytes));
+        self.deliver(&mut std::io::Cursor::new(bytes), digest, bytes.len() as u64)
+    }
+
+    /// The file that goes back to a station: all statements, and the receipts for its log.
+    /// `None` if the log is not known here.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn return_file(&self, log: LogId) -> Result<Option<Vec<u8>>, StoreError> {
+        let trust = self.published().trust;
+        let slips = self.readers.ask(|c| {
+            let Some(row) = store::find_log(c, log)? else {
+                return Ok(None);
+            };
+            store::slips(c, row.row).map(Some)
+        })?;
+        let Some(slips) = slips else { return Ok(None) };
+        let slips: Vec<ReceiptSlip> = slips
+            .iter()
+            .map(|s| ReceiptSlip::parse(&s.slip).map_err(StoreError::damaged))
+            .collect::<Result<_, _>>()?;
+        let bytes = write_return(Vec::new(), Some(log), trust.store.statements(), &slips)?;
+        Ok(Some(bytes))
+    }
+
+    /// A file of all statements, without receipts.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn statements_file(&self) -> Result<Vec<u8>, StoreError> {
+        let trust = self.published().trust;
+        Ok(write_return(
+            Vec::new(),
+            None,
+            trust.store.statements(),
+            &[],
+        )?)
+    }
+
+    /// The digest of the whole fleet history.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn fleet_digest(&self) -> Result<Hash, StoreError> {
+        let trust = self.published().trust;
+        self.readers.ask(|c| fleet_digest(c, &trust.store))
+    }
+
+    /// Makes all projections again from entries, seals and statements.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn rebuild(&self) -> Result<Rebuilt, StoreError> {
+        let now = self.now();
+        self.write(|writer| writer.rebuild(now))
+    }
+
+    /// What was published last.
+    pub(crate) fn published(&self) -> Published {
+        self.published
+            .read()
+            .unwrap_or_else(PoisonError::into_inner)
+            .clone()
+    }
+
+    /// Asks the store.
+    pub(crate) fn ask<T>(
+        &self,
+        question: impl FnOnce(&Connection) -> Result<T, StoreError>,
+    ) -> Result<T, StoreError> {
+        self.readers.ask(question)
+    }
+
+    /// Changes the store, and publishes what came of it.
+    pub(crate) fn write<T, E: From<StoreError>>(
+        &self,
+        change: impl FnOnce(&mut Writer) -> Result<T, E>,
+    ) -> Result<T, E> {
+        let mut writer = self.writer.lock().unwrap_or_else(PoisonError::into_inner);
+        let done = change(&mut writer);
+        writer.settle()?;
+        *self
+            .published
+            .write()
+            .unwrap_or_else(PoisonError::into_inner) = writer.published()?;
+        done
+    }
+}
+
+/// SHA-256 and length of what `file` holds from its beginning.
+///
+/// # Errors
+/// What reading reports.
+pub fn digest_of(file: &mut impl Read) -> std::io::Result<(FileDigest, u64)> {
+    let mut sha = Sha256::new();
+    let mut bytes = 0;
+    let mut buffer = vec![0u8; 256 * 1024];
+    loop {
+        match file.read(&mut buffer)? {
+            0 => break,
+            n => {
+                sha.update(buffer.get(..n).unwrap_or_default());
+                bytes += n as u64;
+            }
+        }
+    }
+    Ok((
+        FileDigest::from_hash(Hash::from_bytes(sha.finalize().into())),
+        bytes,
+    ))
+}
+
+/// The system's clock; the epoch for a clock that is set outside the years 1970 to 9999.
+#[expect(
+    clippy::expect_used,
+    reason = "zero milliseconds lie within the range of an instant"
+)]
+fn system_time() -> Instant {
+    let ms = SystemTime::now()
+        .duration_since(UNIX_EPOCH)
+        .map_or(0, |d| d.as_millis());
+    i64::try_from(ms)
+        .ok()
+        .and_then(|ms| Instant::from_millis(ms).ok())
+        .unwrap_or_else(|| Instant::from_millis(0).expect("the epoch"))
+}

@@ -1,0 +1,353 @@
+//! Entries with their place, status and links.
+
+use super::error::{Result, StoreError};
+use super::logs::{from_sql, instant, to_sql};
+use crate::merge::EntryStatus;
+use carrylog_format::ids::{EntryId, LogId};
+use carrylog_format::instant::Instant;
+use carrylog_format::record::{Entry, Record};
+use carrylog_format::tree::Hash;
+use rusqlite::{Connection, Row, params};
+
+/// The kind of a record as a number.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[repr(u8)]
+pub(crate) enum RecordKind {
+    /// A kind this program does not know.
+    Unknown = 0,
+    /// A test.
+    Test = 1,
+    /// An event of a unit.
+    UnitEvent = 2,
+    /// An event of a station; the index `station_events` names this number.
+    StationEvent = 3,
+    /// A correction.
+    Correction = 4,
+    /// A sign-off.
+    SignOff = 5,
+}
+
+impl RecordKind {
+    pub(crate) fn of(record: &Record) -> Self {
+        match record {
+            Record::Test(_) => Self::Test,
+            Record::UnitEvent(_) => Self::UnitEvent,
+            Record::StationEvent(_) => Self::StationEvent,
+            Record::Correction(_) => Self::Correction,
+            Record::SignOff(_) => Self::SignOff,
+            _ => Self::Unknown,
+        }
+    }
+}
+
+/// How an entry speaks of something by its digest.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[repr(u8)]
+pub(crate) enum LinkKind {
+    /// It supersedes that entry.
+    Supersedes = 1,
+    /// It signs that entry off.
+    SignsOff = 2,
+    /// It names that trace.
+    Trace = 3,
+}
+
+/// One link of an entry.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Link {
+    /// How.
+    pub kind: LinkKind,
+    /// What.
+    pub target: Hash,
+}
+
+/// An entry about to be written.
+#[derive(Debug)]
+pub(crate) struct NewEntry<'a> {
+    /// Number of its log.
+    pub log: i64,
+    /// Index in the log.
+    pub index: u64,
+    /// The entry.
+    pub entry: &'a Entry,
+    /// Number of the unit it concerns.
+    pub unit: Option<i64>,
+    /// When what it tells happened; the order of a unit's history.
+    pub when: Instant,
+    /// What it speaks of.
+    pub links: &'a [Link],
+}
+
+/// An entry as it is stored.
+#[derive(Debug, Clone)]
+pub(crate) struct StoredEntry {
+    /// Number in this database.
+    pub row: i64,
+    /// The log.
+    pub log: LogId,
+    /// Number of the log.
+    pub log_row: i64,
+    /// Index in the log.
+    pub index: u64,
+    /// What the fleet history makes of it.
+    pub status: EntryStatus,
+    /// When it first arrived here.
+    pub arrived: Instant,
+    /// The entry.
+    pub entry: Entry,
+}
+
+/// An entry whose status changed.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct StatusChange {
+    /// Number of the entry.
+    pub row: i64,
+    /// Number of its unit.
+    pub unit: Option<i64>,
+}
+
+/// Writes an entry as accepted; its number if it is new.
+pub(crate) fn add_entry(c: &Connection, new: &NewEntry<'_>, now: Instant) -> Result<Option<i64>> {
+    let sql = "INSERT OR IGNORE INTO entries
+                   (log, idx, leaf, kind, unit, at_ms, when_ms, arrived_ms, status, bytes)
+               VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, 0, ?9)";
+    let written = c.prepare_cached(sql)?.execute(params![
+        new.log,
+        to_sql(new.index)?,
+        new.entry.id().hash().as_bytes(),
+        RecordKind::of(new.entry.record()) as u8,
+        new.unit,
+        new.entry.head().at.millis(),
+        new.when.millis(),
+        now.millis(),
+        new.entry.bytes(),
+    ])?;
+    if written == 0 {
+        return Ok(None);
+    }
+    let row = c.last_insert_rowid();
+    for link in new.links {
+        let sql = "INSERT OR IGNORE INTO links (target, kind, source) VALUES (?1, ?2, ?3)";
+        c.prepare_cached(sql)?
+            .execute(params![link.target.as_bytes(), link.kind as u8, row])?;
+    }
+    Ok(Some(row))
+}
+
+/// Gives a run of one log a status; the entries that had another.
+pub(crate) fn set_status_of_run(
+    c: &Connection,
+    log: i64,
+    from: u64,
+    to: u64,
+    status: EntryStatus,
+) -> Result<Vec<StatusChange>> {
+    let sql = "UPDATE entries SET status = ?4 WHERE log = ?1 AND idx >= ?2 AND idx < ?3
+               AND status IS NOT ?4 RETURNING id, unit";
+    changes(
+        c,
+        sql,
+        params![log, to_sql(from)?, to_sql(to)?, status as u8],
+    )
+}
+
+/// Gives one entry a status; the entry if it had another.
+pub(crate) fn set_status(
+    c: &Connection,
+    log: i64,
+    index: u64,
+    leaf: Hash,
+    status: EntryStatus,
+) -> Result<Vec<StatusChange>> {
+    let sql = "UPDATE entries SET status = ?4 WHERE leaf = ?3 AND log = ?1 AND idx = ?2
+               AND status IS NOT ?4 RETURNING id, unit";
+    changes(
+        c,
+        sql,
+        params![log, to_sql(index)?, leaf.as_bytes(), status as u8],
+    )
+}
+
+/// Takes the status from all entries of a log: they stand for nothing until they get one again.
+pub(crate) fn clear_status(c: &Connection, log: i64) -> Result<Vec<StatusChange>> {
+    let sql =
+        "UPDATE entries SET status = NULL WHERE log = ?1 AND status IS NOT NULL RETURNING id, unit";
+    changes(c, sql, params![log])
+}
+
+fn changes(
+    c: &Connection,
+    sql: &str,
+    values: &[&dyn rusqlite::ToSql],
+) -> Result<Vec<StatusChange>> {
+    let mut statement = c.prepare_cached(sql)?;
+    let rows = statement.query_map(values, |row| {
+        Ok(StatusChange {
+            row: row.get(0)?,
+            unit: row.get(1)?,
+        })
+    })?;
+    Ok(rows.collect::<rusqlite::Result<_>>()?)
+}
+
+const COLUMNS: &str = "e.id, l.log, e.log, e.idx, e.status, e.arrived_ms, e.bytes";
+
+/// Entries of some units that stand for something, by time, log and index.
+pub(crate) fn entries_of_units(c: &Connection, units: &[i64]) -> Result<Vec<StoredEntry>> {
+    let sql = format!(
+        "SELECT {COLUMNS} FROM entries e JOIN logs l ON l.id = e.log
+         WHERE e.unit = ?1 AND e.status IS NOT NULL ORDER BY e.when_ms, l.log, e.idx"
+    );
+    let mut found = Vec::new();
+    for unit in units {
+        found.extend(query(c, &sql, params![unit])?);
+    }
+    Ok(found)
+}
+
+/// Entries that speak of `target` in this way.
+pub(crate) fn linking(c: &Connection, kind: LinkKind, target: Hash) -> Result<Vec<StoredEntry>> {
+    let sql = format!(
+        "SELECT {COLUMNS} FROM links k JOIN entries e ON e.id = k.source JOIN logs l ON l.id = e.log
+         WHERE k.target = ?1 AND k.kind = ?2 AND e.status IS NOT NULL
+         ORDER BY e.at_ms, l.log, e.idx"
+    );
+    query(c, &sql, params![target.as_bytes(), kind as u8])
+}
+
+/// Entries with this leaf hash.
+pub(crate) fn entries_named(c: &Connection, id: EntryId) -> Result<Vec<StoredEntry>> {
+    let sql = format!(
+        "SELECT {COLUMNS} FROM entries e JOIN logs l ON l.id = e.log
+         WHERE e.leaf = ?1 AND e.status IS NOT NULL ORDER BY l.log, e.idx"
+    );
+    query(c, &sql, params![id.hash().as_bytes()])
+}
+
+/// Station events of a log that count, in its order.
+pub(crate) fn station_events(c: &Connection, log: i64) -> Result<Vec<StoredEntry>> {
+    let sql = format!(
+        "SELECT {COLUMNS} FROM entries e JOIN logs l ON l.id = e.log
+         WHERE e.log = ?1 AND e.kind = 3 AND e.status = 0 ORDER BY e.idx"
+    );
+    query(c, &sql, params![log])
+}
+
+/// Entries of a log within a range of indexes, in its order.
+pub(crate) fn entries_of_log(
+    c: &Connection,
+    log: i64,
+    from: u64,
+    to: u64,
+) -> Result<Vec<StoredEntry>> {
+    let sql = format!(
+        "SELECT {COLUMNS} FROM entries e JOIN logs l ON l.id = e.log
+         WHERE e.log = ?1 AND e.idx >= ?2 AND e.idx < ?3 AND e.status IS NOT NULL
+         ORDER BY e.idx, e.leaf"
+    );
+    query(c, &sql, params![log, to_sql(from)?, to_sql(to)?])
+}
+
+fn query(c: &Connection, sql: &str, values: &[&dyn rusqlite::ToSql]) -> Result<Vec<StoredEntry>> {
+    let mut statement = c.prepare_cached(sql)?;
+    let rows = statement.query_map(values, |row| Ok(read(row)))?;
+    rows.map(|row| row?).collect()
+}
+
+fn read(row: &Row<'_>) -> Result<StoredEntry> {
+    let status: u8 = row.get(4)?;
+    let bytes = row.get_ref(6)?.as_blob().map_err(rusqlite::Error::from)?;
+    Ok(StoredEntry {
+        row: row.get(0)?,
+        log: LogId::from_hash(Hash::from_bytes(row.get(1)?)),
+        log_row: row.get(2)?,
+        index: from_sql(row.get(3)?)?,
+        status: EntryStatus::from_number(status).ok_or_else(|| StoreError::damaged("a status"))?,
+        arrived: instant(row.get(5)?)?,
+        entry: Entry::parse(bytes).map_err(StoreError::damaged)?,
+    })
+}
+
+/// Units of the entries that an entry speaks of, and of those that speak of the same trace.
+pub(crate) fn linked_units(c: &Connection, source: i64) -> Result<Vec<i64>> {
+    let sql = "SELECT e.unit FROM links k JOIN entries e ON e.leaf = k.target
+               WHERE k.source = ?1 AND k.kind IN (1, 2) AND e.unit IS NOT NULL
+               UNION
+               SELECT e.unit FROM links k JOIN links o ON o.target = k.target AND o.kind = 3
+                   JOIN entries e ON e.id = o.source
+               WHERE k.source = ?1 AND k.kind = 3 AND e.unit IS NOT NULL";
+    let mut statement = c.prepare_cached(sql)?;
+    let rows = statement.query_map([source], |row| row.get(0))?;
+    Ok(rows.collect::<rusqlite::Result<_>>()?)
+}
+
+/// The unit that an entry concerns.
+pub(crate) fn unit_of_entry(c: &Connection, row: i64) -> Result<Option<i64>> {
+    let mut statement = c.prepare_cached("SELECT unit FROM entries WHERE id = ?1")?;
+    Ok(statement.query_row([row], |row| row.get(0))?)
+}
+
+/// Units with an entry that somebody signed off.
+pub(crate) fn units_signed_off(c: &Connection) -> Result<Vec<i64>> {
+    let sql = "SELECT DISTINCT e.unit FROM entries s JOIN links k ON k.source = s.id
+               JOIN entries e ON e.leaf = k.target
+               WHERE s.kind = 5 AND k.kind = 2 AND e.unit IS NOT NULL";
+    let mut statement = c.prepare_cached(sql)?;
+    let rows = statement.query_map([], |row| row.get(0))?;
+    Ok(rows.collect::<rusqlite::Result<_>>()?)
+}
+
+/// One entry's clock, for the search for doubtful times.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct ClockRow {
+    /// Index in the log.
+    pub index: u64,
+    /// Leaf hash.
+    pub leaf: Hash,
+    /// When it was made, by the station's clock.
+    pub at: Instant,
+    /// When it arrived here.
+    pub arrived: Instant,
+    /// Its status.
+    pub status: EntryStatus,
+}
+
+/// Clocks of a log's entries from an index on, in its order.
+pub(crate) fn clocks(c: &Connection, log: i64, from: u64) -> Result<Vec<ClockRow>> {
+    let sql = "SELECT idx, leaf, at_ms, arrived_ms, status FROM entries
+               WHERE log = ?1 AND idx >= ?2 AND status IS NOT NULL ORDER BY idx, leaf";
+    let mut statement = c.prepare_cached(sql)?;
+    let mut rows = statement.query(params![log, to_sql(from)?])?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        found.push(ClockRow {
+            index: from_sql(row.get(0)?)?,
+            leaf: Hash::from_bytes(row.get(1)?),
+            at: instant(row.get(2)?)?,
+            arrived: instant(row.get(3)?)?,
+            status: EntryStatus::from_number(row.get(4)?)
+                .ok_or_else(|| StoreError::damaged("a status"))?,
+        });
+    }
+    Ok(found)
+}
+
+/// Runs `look` over every entry: log, index, leaf and bytes, by log and index.
+pub(crate) fn each_entry(
+    c: &Connection,
+    mut look: impl FnMut(i64, u64, Hash, &[u8]) -> Result<()>,
+) -> Result<()> {
+    let sql = "SELECT log, idx, leaf, bytes FROM entries ORDER BY log, idx, leaf";
+    let mut statement = c.prepare(sql)?;
+    let mut rows = statement.query([])?;
+    while let Some(row) = rows.next()? {
+        let bytes = row.get_ref(3)?.as_blob().map_err(rusqlite::Error::from)?;
+        look(
+            row.get(0)?,
+            from_sql(row.get(1)?)?,
+            Hash::from_bytes(row.get(2)?),
+            bytes,
+        )?;
+    }
+    Ok(())
+}

@@ -1,0 +1,33 @@
+//! The store: the only module tree that knows SQL.
+//!
+//! Entries, seals, segments, statements, traces and files kept aside are truth; logs' states, units
+//! and anomalies are projections that `rebuild` makes again. One transaction a bundle, synchronous
+//! FULL: what is acknowledged is durable.
+
+mod anomalies;
+mod database;
+mod deliveries;
+mod entries;
+mod error;
+mod fleet;
+mod kept;
+mod logs;
+mod schema;
+mod statements;
+mod tokens;
+mod traces;
+mod units;
+
+pub use error::StoreError;
+
+pub(crate) use anomalies::*;
+pub(crate) use database::*;
+pub(crate) use deliveries::*;
+pub(crate) use entries::*;
+pub(crate) use fleet::*;
+pub(crate) use kept::*;
+pub(crate) use logs::*;
+pub(crate) use statements::*;
+pub(crate) use tokens::*;
+pub(crate) use traces::*;
+pub(crate) use units::*;

@@ -1,0 +1,123 @@
+//! The one writer: everything that changes the store goes through it, one transaction at a time.
+
+use crate::fleet_log::FleetLog;
+use crate::import::ImportError;
+use crate::store::{self, Database, StoreError};
+use crate::trust_view::TrustView;
+use carrylog_format::cose::{PublicKey, SecretKey};
+use carrylog_format::ids::StatementDigest;
+use carrylog_format::instant::Instant;
+use carrylog_format::statement::Statement;
+use carrylog_format::tree::Hash;
+use carrylog_format::trust::TrustStore;
+use rusqlite::Connection;
+use std::sync::Arc;
+
+/// What files kept aside may take.
+#[derive(Debug, Clone, Copy)]
+pub struct KeepLimits {
+    /// Largest refused file that is kept, bytes.
+    pub refused_file_bytes: u64,
+    /// Refused files kept; the oldest goes first.
+    pub refused_files: u64,
+    /// All quarantined files together, bytes; more are turned away, never dropped.
+    pub quarantined_bytes: u64,
+}
+
+impl Default for KeepLimits {
+    fn default() -> Self {
+        Self {
+            refused_file_bytes: 16 << 20,
+            refused_files: 64,
+            quarantined_bytes: 8 << 30,
+        }
+    }
+}
+
+/// What readers see: the state after the last committed transaction.
+#[derive(Debug, Clone)]
+pub(crate) struct Published {
+    /// Trust.
+    pub trust: Arc<TrustView>,
+    /// Size of the fleet log.
+    pub fleet_size: u64,
+    /// Its root.
+    pub fleet_root: Hash,
+}
+
+/// The one writer.
+#[derive(Debug)]
+pub(crate) struct Writer {
+    pub(crate) database: Database,
+    pub(crate) trust: Arc<TrustView>,
+    pub(crate) fleet: FleetLog,
+    pub(crate) limits: KeepLimits,
+    /// A transaction was begun that may have appended to the fleet log in memory only.
+    pub(crate) unsettled: bool,
+}
+
+impl Writer {
+    /// Opens the store, adding `authorities` to those chosen before.
+    pub(crate) fn open(
+        mut database: Database,
+        key: SecretKey,
+        authorities: &[PublicKey],
+        limits: KeepLimits,
+        now: Instant,
+    ) -> Result<Self, ImportError> {
+        let tx = database.begin()?;
+        let mut chosen = false;
+        for authority in authorities {
+            chosen |= store::add_authority(&tx, authority, now)?;
+        }
+        tx.commit()?;
+        let trust = load_trust(database.connection())?;
+        let fleet = FleetLog::load(database.connection(), key)?;
+        let trust = Arc::new(TrustView::of(trust));
+        let mut writer = Self {
+            database,
+            trust,
+            fleet,
+            limits,
+            unsettled: false,
+        };
+        if chosen {
+            writer.rebuild(now)?;
+            writer.retry_kept(now)?;
+        }
+        Ok(writer)
+    }
+
+    pub(crate) fn published(&self) -> Result<Published, StoreError> {
+        Ok(Published {
+            trust: Arc::clone(&self.trust),
+            fleet_size: self.fleet.size(),
+            fleet_root: self.fleet.root()?,
+        })
+    }
+
+    /// Brings the fleet log in memory back to what is stored, if a transaction was given up.
+    pub(crate) fn settle(&mut self) -> Result<(), StoreError> {
+        if self.unsettled {
+            self.fleet.reload(self.database.connection())?;
+            self.unsettled = false;
+        }
+        Ok(())
+    }
+}
+
+/// Trust as the store holds it.
+pub(crate) fn load_trust(c: &Connection) -> Result<TrustStore, StoreError> {
+    let mut trust = TrustStore::new(store::authorities(c)?);
+    for sign1 in store::statements(c)? {
+        trust.add(&sign1).map_err(StoreError::damaged)?;
+    }
+    Ok(trust)
+}
+
+/// The digest of the whole fleet history, from the stored states.
+pub(crate) fn fleet_digest(c: &Connection, trust: &TrustStore) -> Result<Hash, StoreError> {
+    let logs = store::logs(c)?.into_iter().map(|l| (l.log, l.state.digest));
+    let statements: Vec<StatementDigest> = trust.statements().map(Statement::digest).collect();
+    Ok(crate::fleet_digest::fleet_digest(logs, statements))
+}
