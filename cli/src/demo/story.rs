@@ -187,6 +187,7 @@ impl Story {
                 ],
             )?;
         }
+        std::fs::create_dir_all(self.stage.path("stick")).map_err(|e| e.to_string())?;
         self.stage.run(
             by,
             &[
@@ -250,7 +251,7 @@ impl Story {
                         unit.part.part,
                         unit.serial,
                         BASES[visit.base].station,
-                        captured.value["index"],
+                        captured.value["entry_index"],
                         captured.value["test"]["computed"]["phases"]
                             .as_array()
                             .and_then(|p| p.last())
@@ -302,7 +303,7 @@ impl Story {
             .journey
             .visit(&mut self.stage, visit, Some(right * 10.0))?;
         let base = &BASES[visit.base];
-        let index = captured.value["index"]
+        let index = captured.value["entry_index"]
             .as_u64()
             .ok_or("capture does not name its entry")?;
         let file = format!("{}/test.json", base.folder);
