@@ -275,7 +275,7 @@ impl Story {
     /// Stick to the office, answer back, memory free.
     fn round(&mut self, base: usize, day: i64, show: bool) -> Result<(), String> {
         let (folder, by) = (BASES[base].folder, BASES[base].technician);
-        self.stage.set_clock(self.journey.moment(day, 100));
+        self.stage.set_clock(self.journey.clock(base, day, 100));
         let url = self.url()?;
         let stick = format!("stick/{folder}-{day}");
         std::fs::create_dir_all(self.stage.path(&stick)).map_err(|e| e.to_string())?;
@@ -336,7 +336,7 @@ impl Story {
     /// Two sticks of one station: the first is forgotten, the second arrives, then the first.
     fn drawer(&mut self, day: i64) -> Result<(), String> {
         let (folder, by) = (BASES[1].folder, BASES[1].technician);
-        self.stage.set_clock(self.journey.moment(day, 30));
+        self.stage.set_clock(self.journey.clock(1, day, 30));
         std::fs::create_dir_all(self.stage.path("drawer")).map_err(|e| e.to_string())?;
         let first = self.stage.run(by, &["pack", folder, "drawer"])?;
         let from = first.value["entry_last"]
@@ -356,7 +356,7 @@ impl Story {
             BASES[1].station
         ));
         let url = self.url()?;
-        self.stage.set_clock(self.journey.moment(day + 1, 30));
+        self.stage.set_clock(self.journey.clock(1, day + 1, 30));
         std::fs::create_dir_all(self.stage.path("stick/second")).map_err(|e| e.to_string())?;
         let from = from.to_string();
         self.stage
