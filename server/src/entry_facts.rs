@@ -36,7 +36,7 @@ impl<'a> EntryFacts<'a> {
                 });
             }
             Record::SignOff(s) => {
-                let target = sign_off::signed_entry(s);
+                let target = sign_off::content(s).ok().map(|content| content.entry);
                 links.extend(target.map(|e| Link {
                     kind: LinkKind::SignsOff,
                     target: *e.hash(),
