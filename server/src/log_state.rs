@@ -234,34 +234,24 @@ fn within_dates(segments: Vec<Segment>, seals: &[SealRow], standing: &Standing) 
     counting
 }
 
-/// The choices that authorities made for a log: a person's chosen authority goes first, then the
-/// latest statement.
+/// The choices that were made for a log, the latest statement first.
 fn choices(trust: &TrustStore, log: LogId) -> Vec<Choice> {
-    let anchors: BTreeSet<LogId> = trust.anchors().map(|(id, _)| *id).collect();
     let mut found: Vec<_> = trust
         .decisions()
         .filter_map(|s| match &s.content().body {
             StatementBody::BranchChosen {
                 log: l, root, size, ..
             } if *l == log => {
-                let content = s.content();
-                let rank = (
-                    anchors.contains(&content.authority),
-                    content.seq,
-                    s.digest(),
-                );
-                Some((
-                    rank,
-                    Choice {
-                        size: *size,
-                        root: *root,
-                    },
-                ))
+                let choice = Choice {
+                    size: *size,
+                    root: *root,
+                };
+                Some(((s.content().seq, s.digest()), choice))
             }
             _ => None,
         })
         .collect();
-    found.sort_by(|a, b| b.0.cmp(&a.0));
+    found.sort_by_key(|(rank, _)| std::cmp::Reverse(*rank));
     found.into_iter().map(|(_, choice)| choice).collect()
 }
 

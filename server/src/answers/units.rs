@@ -15,6 +15,7 @@ use carrylog_format::view::EntryView;
 use rusqlite::Connection;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 
 /// Which units to list.
 #[derive(Debug, Clone, Default, Deserialize)]
@@ -148,10 +149,9 @@ impl Origins {
     fn of(c: &Connection, history: &UnitHistory) -> Result<Self, StoreError> {
         let mut by_log = BTreeMap::new();
         for item in &history.items {
-            if !by_log.contains_key(&item.stored.log) {
+            if let Entry::Vacant(place) = by_log.entry(item.stored.log) {
                 let row = item.stored.log_row;
-                let known = (store::seals(c, row)?, store::receipted_size(c, row)?);
-                by_log.insert(item.stored.log, known);
+                place.insert((store::seals(c, row)?, store::receipted_size(c, row)?));
             }
         }
         Ok(Self { by_log })
