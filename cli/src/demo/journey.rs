@@ -48,6 +48,8 @@ pub(super) struct Journey {
     next_slot: [u16; 3],
     /// The last instant at each base: its clock never runs backwards.
     last: [Instant; 3],
+    /// Units that were outside limits and stay on the shelf.
+    pub(super) set_aside: Vec<usize>,
     pub(super) tests: usize,
 }
 
@@ -62,6 +64,7 @@ impl Journey {
             start,
             next_slot: [1; 3],
             last: [start; 3],
+            set_aside: Vec::new(),
             tests: 0,
         }
     }
@@ -153,8 +156,19 @@ impl Journey {
             ],
         )?;
         stage.set_clock(installed);
-        let place = ["--registration", unit.aircraft, "--position", unit.position];
-        self.event(stage, visit, "installed", &place)?;
+        if captured.value["test"]["assessment"]["verdict"] == "outside_limits" {
+            // Certifying staff decide; in this story the unit does not fly again.
+            self.set_aside.push(visit.unit);
+            self.event(
+                stage,
+                visit,
+                "stored",
+                &["--place", "quarantine shelf (invented)"],
+            )?;
+        } else {
+            let place = ["--registration", unit.aircraft, "--position", unit.position];
+            self.event(stage, visit, "installed", &place)?;
+        }
         Ok(captured)
     }
 

@@ -90,16 +90,17 @@ impl Story {
         self.teller.say(
             "Fjordline Air Rescue is invented: its bases, people, aircraft, part numbers and batteries too.",
         );
-        self.office(listen)?;
+        self.office()?;
         self.stations()?;
+        self.server(listen)?;
         self.years()?;
         self.bad_sticks()?;
         self.looking_back()
     }
 
-    fn office(&mut self, listen: &str) -> Result<(), String> {
+    fn office(&mut self) -> Result<(), String> {
         self.teller
-            .chapter("The records office makes its key and starts its server");
+            .chapter("The records office makes its key and publishes its limits sheets");
         self.stage.set_clock(self.journey.moment(-5, 420));
         let by = "records office";
         self.stage.show(
@@ -136,19 +137,6 @@ impl Story {
                 "server",
             ],
         )?;
-        let authority = "office/authority.pub.json";
-        let mut child = self.stage.spawn(&[
-            "server",
-            "serve",
-            "server",
-            "--listen",
-            listen,
-            "--authority",
-            authority,
-        ])?;
-        let url = address(&mut child)?;
-        self.teller.say(&format!("The server listens at {url}."));
-        self.server = Some((child, url));
         Ok(())
     }
 
@@ -215,6 +203,12 @@ impl Story {
                     &due,
                     "--certificate",
                     &number,
+                    "--current-percent",
+                    "0.1",
+                    "--voltage-percent",
+                    "0.05",
+                    "--temperature-k",
+                    "0.5",
                 ],
             )?;
         }
@@ -224,12 +218,47 @@ impl Story {
         Ok(())
     }
 
+    fn server(&mut self, listen: &str) -> Result<(), String> {
+        self.teller.chapter("The office starts its server");
+        let authority = "office/authority.pub.json";
+        let words = [
+            "server",
+            "trust",
+            "server",
+            "stick/statements.carrylog",
+            "--authority",
+            authority,
+        ];
+        let trusted = self
+            .stage
+            .show_attempt(&self.teller, "records office", &words)?;
+        if trusted.code != 0 {
+            return Err(trusted.text);
+        }
+        let mut child = self.stage.spawn(&[
+            "server",
+            "serve",
+            "server",
+            "--listen",
+            listen,
+            "--authority",
+            authority,
+        ])?;
+        let url = address(&mut child)?;
+        self.teller.say(&format!("The server listens at {url}."));
+        self.server = Some((child, url));
+        Ok(())
+    }
+
     fn years(&mut self) -> Result<(), String> {
         self.teller
             .chapter("Three years of checks, carried on sticks");
         let mut rounds = 0;
         let mut shown_capture = false;
         for visit in self.visits.clone() {
+            if self.journey.set_aside.contains(&visit.unit) {
+                continue;
+            }
             let drawer =
                 visit.day > DRAWER_DAY && visit.base == 1 && !self.stage.path("drawer").exists();
             if drawer {
