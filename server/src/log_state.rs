@@ -58,15 +58,17 @@ pub(crate) fn report_of(state: &LogState) -> Result<LogReport, StoreError> {
 /// Takes a verified segment into the stored set and brings the log up to date.
 ///
 /// What only continues or repeats a log in which everything counts is decided from the log's
-/// frontier alone; everything else derives the log anew from all its segments.
+/// frontier alone; everything else derives the log anew from all its segments, and so does a segment
+/// that brought statements along, which may be about this log.
 pub(crate) fn add_segment(
     c: &Connection,
     log: &LogRow,
     verified: &VerifiedSegment,
     leaves: &[Hash],
     trust: &TrustStore,
+    trust_is_new: bool,
 ) -> Result<Refreshed, StoreError> {
-    if let Some(refreshed) = continue_log(c, log, verified, leaves, trust)? {
+    if !trust_is_new && let Some(refreshed) = continue_log(c, log, verified, leaves, trust)? {
         return Ok(refreshed);
     }
     let segment = Segment {
@@ -84,14 +86,12 @@ fn continue_log(
     leaves: &[Hash],
     trust: &TrustStore,
 ) -> Result<Option<Refreshed>, StoreError> {
-    let Some(known) = log
-        .state
-        .frontier
-        .as_ref()
-        .filter(|_| counts_entirely(trust, log.log))
-    else {
+    let Some(known) = &log.state.frontier else {
         return Ok(None);
     };
+    if !counts_entirely(c, log, trust)? {
+        return Ok(None);
+    }
     let (from, to, size) = (verified.header().from, verified.header().to, known.size());
     if from > size {
         return Ok(None);
@@ -143,14 +143,12 @@ fn continue_log(
     }))
 }
 
-/// No statement can take entries of this log out of what counts.
-fn counts_entirely(trust: &TrustStore, log: LogId) -> bool {
-    trust.standing(log).is_some_and(|s| {
-        s.enrolment.role == Role::Station
-            && s.enrolment.from.is_none()
-            && s.enrolment.until.is_none()
-            && s.revoked_from.is_none()
-    }) && choices(trust, log).is_empty()
+/// All entries of this log count and will, whichever of its sealed parts come.
+fn counts_entirely(c: &Connection, log: &LogRow, trust: &TrustStore) -> Result<bool, StoreError> {
+    let may = trust
+        .standing(log.log)
+        .is_some_and(|s| s.enrolment.role == Role::Station && s.revoked_from.is_none());
+    Ok(may && choices(trust, log.log).is_empty() && !store::has_cleared(c, log.row)?)
 }
 
 /// Derives a log anew from everything stored of it, and writes statuses and state.

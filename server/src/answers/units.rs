@@ -3,7 +3,7 @@
 use super::ADVISORY;
 use super::anomalies::{AnomalyAnswer, of_scope};
 use crate::merge::EntryStatus;
-use crate::projection::{HistoryItem, SheetInForce, UnitHistory, UnitSummary};
+use crate::projection::{HistoryItem, SheetInForce, UnitHistory, UnitSummary, sheet_in_force};
 use crate::projector::Projector;
 use crate::server::Server;
 use crate::store::{self, Scope, SealRow, StoreError, UnitFilter};
@@ -247,8 +247,7 @@ impl Server {
             let origins = Origins::of(c, &history)?;
             let anomalies = of_scope(c, &Scope::Unit(shown.clone()), &trust)?;
             unit.open_anomalies = anomalies.iter().filter(|a| a.settled.is_none()).count() as u64;
-            let last = history.tests().next_back();
-            let sheet = last.and_then(|(_, t)| trust.sheets.in_force(&t.unit, t.ended_ms.date()));
+            let sheet = sheet_in_force(&history, &trust.sheets);
             let others = trust.decisions.spellings(&shown);
             Ok(Some(UnitAnswer {
                 unit,

@@ -23,11 +23,11 @@ pub(super) struct Chart {
 }
 
 const WIDTH: f64 = 760.0;
-const HEIGHT: f64 = 340.0;
+const HEIGHT: f64 = 370.0;
 const LEFT: f64 = 66.0;
 const RIGHT: f64 = 20.0;
 const TOP: f64 = 38.0;
-const BOTTOM: f64 = 46.0;
+const BOTTOM: f64 = 64.0;
 const DAY_MS: f64 = 86_400_000.0;
 const MOST_TICKS: usize = 6;
 
@@ -85,7 +85,7 @@ impl Chart {
                 "<line class=\"axis\" x1=\"{x:.1}\" x2=\"{x:.1}\" y1=\"{base}\" y2=\"{:.1}\"/>\
                  <text class=\"tick\" x=\"{x:.1}\" y=\"{:.1}\" text-anchor=\"middle\">{label}</text>",
                 base + 5.0,
-                base + 21.0,
+                base + 26.0,
             );
         }
         let _ = write!(
@@ -98,18 +98,20 @@ impl Chart {
             WIDTH - RIGHT,
             HEIGHT - 4.0,
         );
-        for (value, name, class) in [
-            (self.rated_ah, "rated", "rated"),
-            (self.minimum_ah, "minimum", "minimum"),
+        // Capacity falls: the name above the rated line stands where the course has left it, the one
+        // above the minimum where it has not come down to it yet.
+        let (left, right) = ((LEFT + 6.0, "start"), (WIDTH - RIGHT - 4.0, "end"));
+        for (value, name, (x, anchor)) in [
+            (self.rated_ah, "rated", right),
+            (self.minimum_ah, "minimum", left),
         ] {
             if let Some(value) = value {
                 let y = charge.at(value);
                 let _ = write!(
                     out,
-                    "<line class=\"{class}\" x1=\"{LEFT}\" x2=\"{:.1}\" y1=\"{y:.1}\" y2=\"{y:.1}\"/>\
-                     <text class=\"name\" x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">{name} {} Ah</text>",
+                    "<line class=\"{name}\" x1=\"{LEFT}\" x2=\"{:.1}\" y1=\"{y:.1}\" y2=\"{y:.1}\"/>\
+                     <text class=\"name\" x=\"{x:.1}\" y=\"{:.1}\" text-anchor=\"{anchor}\">{name} {} Ah</text>",
                     WIDTH - RIGHT,
-                    WIDTH - RIGHT - 4.0,
                     y - 6.0,
                     tick_label(value),
                 );

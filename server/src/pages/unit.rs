@@ -21,6 +21,7 @@ struct UnitPage {
     capacity: String,
     health: String,
     due: String,
+    due_hours: Option<String>,
     overdue: bool,
     place: String,
     sheet: Option<SheetAnswer>,
@@ -93,6 +94,7 @@ impl UnitPage {
                 .place
                 .as_ref()
                 .map_or("not known".to_owned(), |p| p.words.clone()),
+            due_hours: answer.unit.next_due_flight_hours.map(|h| format!("{h:.1}")),
             chart: chart.svg(),
             next_steps: assessment.map(|a| a.next.clone()).unwrap_or_default(),
             reasons: assessment.map(|a| a.reasons.clone()).unwrap_or_default(),
