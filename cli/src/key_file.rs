@@ -247,7 +247,14 @@ fn kind(f: &mut Fields, expected: &str) -> Result<KeyRole, FormError> {
     f.need("role", role)
 }
 
-fn read_small(path: &Path) -> Result<Vec<u8>, KeyFileError> {
+/// The path with an ending put after its last name.
+pub(crate) fn with_ending(path: &Path, ending: &str) -> PathBuf {
+    let mut name = path.file_name().unwrap_or_default().to_owned();
+    name.push(ending);
+    path.with_file_name(name)
+}
+
+pub(crate) fn read_small(path: &Path) -> Result<Vec<u8>, KeyFileError> {
     let length = fs::metadata(path).map_err(|e| io_error(path, e))?.len();
     if length > MAX_KEY_FILE_BYTES {
         let cause = FormError::TooLarge {
@@ -261,7 +268,7 @@ fn read_small(path: &Path) -> Result<Vec<u8>, KeyFileError> {
     fs::read(path).map_err(|e| io_error(path, e))
 }
 
-fn write_new(path: &Path, bytes: &[u8], secret: bool) -> Result<(), KeyFileError> {
+pub(crate) fn write_new(path: &Path, bytes: &[u8], secret: bool) -> Result<(), KeyFileError> {
     let mut options = OpenOptions::new();
     options.write(true).create_new(true);
     restrict(&mut options, secret);
@@ -284,7 +291,7 @@ fn restrict(options: &mut OpenOptions, secret: bool) {
 fn restrict(_options: &mut OpenOptions, _secret: bool) {}
 
 #[cfg(unix)]
-fn owner_only(path: &Path) -> Result<(), KeyFileError> {
+pub(crate) fn owner_only(path: &Path) -> Result<(), KeyFileError> {
     use std::os::unix::fs::PermissionsExt;
     let mode = fs::metadata(path)
         .map_err(|e| io_error(path, e))?
@@ -301,7 +308,7 @@ fn owner_only(path: &Path) -> Result<(), KeyFileError> {
 }
 
 #[cfg(not(unix))]
-fn owner_only(_path: &Path) -> Result<(), KeyFileError> {
+pub(crate) fn owner_only(_path: &Path) -> Result<(), KeyFileError> {
     Ok(())
 }
 

@@ -9,6 +9,7 @@
 //!    own cache cannot be reached from here.
 
 use carrylog_format::ids::FileDigest;
+use carrylog_format::recovery::{self, Percent};
 use carrylog_format::tree::Hash;
 use sha2::{Digest, Sha256};
 use std::fs::{self, File, OpenOptions};
@@ -37,6 +38,18 @@ pub fn write_file(
     path: &Path,
     fill: impl FnOnce(&mut dyn Write) -> io::Result<()>,
 ) -> Result<Written, MediaError> {
+    write_bundle(path, None, fill)
+}
+
+/// The same for a bundle, with `recovery` percent of recovery data after its end.
+///
+/// # Errors
+/// As [`write_file`].
+pub fn write_bundle(
+    path: &Path,
+    recovery: Option<Percent>,
+    fill: impl FnOnce(&mut dyn Write) -> io::Result<()>,
+) -> Result<Written, MediaError> {
     let folder = folder_of(path);
     if !folder.is_dir() {
         return Err(MediaError::Missing {
@@ -44,7 +57,7 @@ pub fn write_file(
         });
     }
     let temporary = temporary_name(path);
-    let result = write_temporary(&temporary, fill).and_then(|written| {
+    let result = write_temporary(&temporary, recovery, fill).and_then(|written| {
         fs::rename(&temporary, path)?;
         system::sync_folder(folder)?;
         Ok(written)
@@ -120,6 +133,7 @@ pub fn safe_name(text: &str) -> String {
 
 fn write_temporary(
     path: &Path,
+    recovery: Option<Percent>,
     fill: impl FnOnce(&mut dyn Write) -> io::Result<()>,
 ) -> io::Result<Written> {
     let file = OpenOptions::new()
@@ -134,6 +148,11 @@ fn write_temporary(
     };
     fill(&mut out)?;
     out.flush()?;
+    if let Some(percent) = recovery {
+        // Read through a handle of its own: the writer stays at the end.
+        recovery::append(&mut File::open(path)?, &mut out, percent)?;
+        out.flush()?;
+    }
     let file = out
         .out
         .into_inner()

@@ -10,7 +10,9 @@ mod event;
 mod key;
 mod log;
 mod man;
+mod open;
 mod pack;
+mod salvage;
 mod server;
 mod settle;
 mod sign_off;
@@ -45,6 +47,8 @@ pub(crate) enum Command {
     Slots(slots::Slots),
     Pack(pack::Pack),
     Verify(verify::Verify),
+    Open(open::Open),
+    Salvage(salvage::Salvage),
     Log(log::Log),
     Deliver(deliver::Deliver),
     Settle(settle::Settle),
@@ -75,6 +79,8 @@ pub(crate) fn run(command: Command, context: &Context) -> Result<Exit, Failure> 
         Command::Slots(args) => finish(context, args.run()),
         Command::Pack(args) => finish(context, args.run(context)),
         Command::Verify(args) => finish(context, args.run(context)),
+        Command::Open(args) => finish(context, args.run(context)),
+        Command::Salvage(args) => finish(context, args.run(context)),
         Command::Log(args) => finish(context, args.run()),
         Command::Deliver(args) => finish(context, args.run(context)),
         Command::Settle(args) => finish(context, args.run(context)),

@@ -2,7 +2,7 @@
 
 use super::show::KeyView;
 use crate::failure::Failure;
-use crate::key_file::{KeyRole, OwnedKey};
+use crate::key_file::{KeyRole, OwnedKey, with_ending};
 use carrylog_format::text::Name;
 use clap::Args;
 use std::path::PathBuf;
@@ -22,13 +22,8 @@ pub(crate) struct Create {
 impl Create {
     pub(super) fn run(self) -> Result<KeyView, Failure> {
         let key = OwnedKey::generate(KeyRole::Person, self.name)?;
-        let with_ending = |ending: &str| {
-            let mut name = self.path.file_name().unwrap_or_default().to_owned();
-            name.push(ending);
-            self.path.with_file_name(name)
-        };
-        let public = with_ending(".pub.json");
-        key.write_new(&with_ending(".key"))?;
+        let public = with_ending(&self.path, ".pub.json");
+        key.write_new(&with_ending(&self.path, ".key"))?;
         key.public().write_new(&public)?;
         Ok(KeyView::of(&key.public(), &public))
     }
