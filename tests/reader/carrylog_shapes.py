@@ -112,11 +112,10 @@ def variant(*bare, **arms):
 def date(value, path):
     _need(isinstance(value, str) and re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", value), path, "not a date")
     try:
-        _need(datetime.date.fromisoformat(value).year >= 1970, path, "before 1970")
-    except ShapeFault:
-        raise
+        day = datetime.date.fromisoformat(value)
     except ValueError:
         raise ShapeFault(f"{path}: no such day") from None
+    _need(day.year >= 1970, path, "before 1970")
 
 
 def public_key(value, path):
