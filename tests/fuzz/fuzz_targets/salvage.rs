@@ -7,6 +7,6 @@ use std::io::Cursor;
 fuzz_target!(|data: &[u8]| {
     let trust = TrustStore::new([SecretKey::from_seed([1; 32]).public()]);
     let mut input = Cursor::new(data);
-    let _ = Healing::find(&mut input).map(|healing| healing.report().clone());
+    let _ = Healing::find(&mut input).map(|healing| healing.report());
     let _ = save(&mut input, &trust, None);
 });
