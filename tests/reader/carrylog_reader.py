@@ -72,7 +72,7 @@ class Reader:
         self.data = data
         self.trust = Trust(chosen_keys)
         self.use_traces = use_traces
-        # A file that breaks no other rule is not damaged: what trust lacks is said last.
+        # A file that breaks no other rule is not damaged: T-2 and T-3 are said last.
         self.trust_refusal = None
         self.named_traces = {}
         self.verdict = {"kind": None, "log": None, "entries": 0, "root": None, "seals": [], "receipts": [], "traces": 0}
@@ -246,8 +246,7 @@ class Reader:
         try:
             receipt = carrylog_receipts.check_slip(self.frame.payload, self.trust, log)
         except carrylog_receipts.ServerInQuestion as fault:
-            self._distrust("R-1", fault)
-            return
+            raise self._refuse("R-1", fault, "trust") from None
         except (receipt_check.ReceiptFault, ValueError) as fault:
             raise self._refuse("R-1", fault) from None
         self.verdict["receipts"].append(receipt)
