@@ -105,6 +105,10 @@ def main() -> None:
         run(folder, "authority", "enrol", "office", "--key", "records/server.pub.json", "--role", "server")
         run(folder, "authority", "publish", "office", "stick/office.carrylog")
         run(folder, "station", "adopt", "bay", "stick/office.carrylog")
+        subprocess.run(
+            [SERVER, "trust", "records", "stick/office.carrylog", "--authority", "office/authority.pub.json"],
+            cwd=folder, check=True, capture_output=True,
+        )
         authority = json.loads((folder / "office/authority.pub.json").read_text())["key"]
         trace = str(ROOT / "fixtures/published/lfp_cell_2cycles.bdf.csv")
         for n, stick in enumerate(("first", "second"), start=1):

@@ -12,6 +12,7 @@ import carrylog_reader
 import carrylog_receipts
 import carrylog_recovery as recovery
 import carrylog_trace
+import check_cddl
 import rfc9162_tree as tree
 from carrylog_maker import AUTHORITY, PARTNER, SERVER, STATION, UNIT, Chain
 
@@ -116,6 +117,20 @@ def test_a_receipt_is_issued_within_the_dates_of_the_server(dates, expected):
     assert verdict(make.history(statements, ENTRIES, receipts=slips)) == expected
 
 
+def spoilt_file(parts):
+    data = make.join(parts)
+    return data[:-1] + bytes([data[-1] ^ 1])
+
+
+def test_only_a_stations_enrolment_is_judged_after_everything_else():
+    slips = [make.receipt(make.seal(LEAVES))]
+    assert verdict_of(spoilt_file(make.return_bundle(Chain().statements, slips))) == "R-1 trust"
+    assert verdict_of(spoilt_file(make.segment(Chain().statements, ENTRIES))) == "B-4 medium"
+    assert verdict(make.return_bundle(Chain().statements, slips, seed=7)) == "R-1 maker"
+    incomplete = make.with_recovery(BUNDLE, make.recovery(BUNDLE, 10)[:-1])
+    assert verdict_of(incomplete) == "B-9 maker"
+
+
 def test_statements_of_unknown_authorities_must_still_be_statements():
     odd = make.sign(PARTNER, "statement", make.pack({"v": 1}))
     assert verdict(make.segment(enrolled() + [odd], ENTRIES)) == "T-1 maker"
@@ -145,6 +160,10 @@ def test_a_segment_goes_on_from_a_frontier_and_holds_an_entry():
     assert verdict(make.segment(enrolled(), ENTRIES, start=2)) == "B-6 maker"
     assert verdict(make.segment(enrolled(), ENTRIES, seals={2: second})) == "S-2 maker"
     assert verdict(make.segment(enrolled(), ENTRIES, start=1)) == "S-2 maker"
+    more = [*ENTRIES, make.a_test(OTHER)]
+    third = make.seal([tree.leaf_hash(e) for e in more], seq=2, prev=make.seal_name(second))
+    assert verdict(make.segment(enrolled(), more, start=2, seals={2: second, 3: third})) == "S-2 maker"
+    assert verdict(make.segment(enrolled(), more, start=2, seals={3: third})) == "ok"
 
 
 @pytest.mark.parametrize("levels, expected", [(15, "ok"), (16, "E-1 maker")])
@@ -277,6 +296,10 @@ def test_the_envelope_of_an_encrypted_bundle_is_checked_without_a_key():
         assert verdict(encrypted([1], recipients)) == "B-6 maker"
     assert verdict(encrypted([1], [bytes([n]) * 32 for n in range(16)])) == "ok"
     assert verdict(encrypted([1], more=1)) == "B-6 maker"
+    found = carrylog_reader.verify(make.join(encrypted([full, 1])), [])
+    assert (found["kind"], found["whole"], found["sealed_frames"]) == ("encrypted", True, 2)
+    assert found["recipients"] == [one.hex(), two.hex()]
+    assert check_cddl.check_file(check_cddl.load_validator(), make.join(encrypted([full, 1])))[0] == []
     assert verdict(encrypted([1])[:1] + [(frames.STATEMENT, enrolled()[0])] + encrypted([1])[1:]) == "B-7 maker"
 
 
