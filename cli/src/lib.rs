@@ -15,6 +15,7 @@ mod failure;
 mod files;
 pub mod key_file;
 pub mod media;
+pub mod passphrase;
 pub mod recipient_file;
 mod server_client;
 pub mod station;

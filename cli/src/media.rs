@@ -92,6 +92,29 @@ pub fn read_back<T>(
     }
 }
 
+/// Copies, and keeps a fault of the reader apart from one of the writer.
+///
+/// # Errors
+/// What the writer reports; after a fault of the reader, which is then in `fault`, any.
+pub fn copy(
+    input: &mut impl Read,
+    out: &mut dyn Write,
+    fault: &mut Option<io::Error>,
+) -> io::Result<()> {
+    let mut buffer = vec![0; 64 * 1024];
+    loop {
+        match input.read(&mut buffer) {
+            Ok(0) => return Ok(()),
+            Ok(n) => out.write_all(buffer.get(..n).unwrap_or_default())?,
+            Err(e) if e.kind() == io::ErrorKind::Interrupted => {}
+            Err(e) => {
+                *fault = Some(e);
+                return Err(io::ErrorKind::InvalidData.into());
+            }
+        }
+    }
+}
+
 /// SHA-256 and length of a file.
 ///
 /// # Errors

@@ -1,12 +1,14 @@
 //! The commands: one file each, with arguments, `run`, and a result that prints itself.
 
 mod assess;
+mod audit;
 mod authority;
 mod capture;
 mod completions;
 mod correct;
 mod deliver;
 mod event;
+mod history;
 mod key;
 mod log;
 mod man;
@@ -53,6 +55,12 @@ pub(crate) enum Command {
     Deliver(deliver::Deliver),
     Settle(settle::Settle),
     Unit(unit::Unit),
+    /// A unit's history as a file that proves itself
+    #[command(subcommand)]
+    History(history::History),
+    /// Watch a server: keep what its fleet log was, check later that it only grew
+    #[command(subcommand)]
+    Audit(audit::Audit),
     /// The records office's server: make it, run it, look after it
     #[command(subcommand)]
     Server(carrylog_server::args::ServerCommand),
@@ -85,6 +93,8 @@ pub(crate) fn run(command: Command, context: &Context) -> Result<Exit, Failure> 
         Command::Deliver(args) => finish(context, args.run(context)),
         Command::Settle(args) => finish(context, args.run(context)),
         Command::Unit(args) => finish(context, args.run()),
+        Command::History(args) => args.run(context),
+        Command::Audit(args) => args.run(context),
         Command::Server(command) => server::run(command),
         Command::Demo(args) => crate::demo::run(&args, context),
         Command::Completions(args) => args.run(),

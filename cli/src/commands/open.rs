@@ -12,7 +12,7 @@ use carrylog_format::refusal::Refusal;
 use clap::Args;
 use serde::Serialize;
 use std::fmt;
-use std::io::{self, Read, Write};
+use std::io;
 use std::path::{Path, PathBuf};
 
 /// Decrypt a bundle with a recipient's key and verify what is inside
@@ -56,7 +56,7 @@ impl Open {
         let mut plain = open_envelope(files::open(&self.file)?, &secret)
             .map_err(|e| not_opened(&self.file, &e))?;
         let mut fault = None;
-        let result = media::write_file(&path, |out| copy(&mut plain, out, &mut fault));
+        let result = media::write_file(&path, |out| media::copy(&mut plain, out, &mut fault));
         if let Some(fault) = fault {
             return Err(read_fault(&self.file, &fault));
         }
@@ -75,26 +75,6 @@ fn opened_name(file: &Path, folder: &Path) -> PathBuf {
     name.push("-opened.");
     name.push(BUNDLE_ENDING);
     folder.join(name)
-}
-
-/// Copies, and keeps a fault of the reader apart from one of the writer.
-fn copy(
-    input: &mut impl Read,
-    out: &mut dyn Write,
-    fault: &mut Option<io::Error>,
-) -> io::Result<()> {
-    let mut buffer = vec![0; 64 * 1024];
-    loop {
-        match input.read(&mut buffer) {
-            Ok(0) => return Ok(()),
-            Ok(n) => out.write_all(buffer.get(..n).unwrap_or_default())?,
-            Err(e) if e.kind() == io::ErrorKind::Interrupted => {}
-            Err(e) => {
-                *fault = Some(e);
-                return Err(io::ErrorKind::InvalidData.into());
-            }
-        }
-    }
 }
 
 fn not_opened(path: &Path, e: &OpenError) -> Failure {

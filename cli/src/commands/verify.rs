@@ -138,6 +138,11 @@ impl fmt::Display for Verdicts {
 }
 
 impl FileVerdict {
+    /// Why the file was refused, if it was.
+    pub(crate) fn refused(&self) -> Option<&Failure> {
+        self.refused.as_ref()
+    }
+
     /// How a run ends that is about this file.
     pub(crate) fn exit(&self) -> Exit {
         match (&self.refused, self.verdict) {
