@@ -6,6 +6,7 @@
 pub mod authority;
 pub mod capture;
 pub mod cli;
+mod collect;
 mod commands;
 mod context;
 mod demo;
@@ -15,6 +16,7 @@ mod failure;
 mod files;
 pub mod key_file;
 pub mod media;
+mod plot;
 mod server_client;
 pub mod station;
 pub mod verification;

@@ -7,6 +7,8 @@ mod completions;
 mod correct;
 mod deliver;
 mod event;
+mod fleet;
+mod health;
 mod key;
 mod log;
 mod man;
@@ -49,6 +51,8 @@ pub(crate) enum Command {
     Deliver(deliver::Deliver),
     Settle(settle::Settle),
     Unit(unit::Unit),
+    Health(health::Health),
+    Fleet(fleet::Fleet),
     /// The records office's server: make it, run it, look after it
     #[command(subcommand)]
     Server(carrylog_server::args::ServerCommand),
@@ -79,6 +83,8 @@ pub(crate) fn run(command: Command, context: &Context) -> Result<Exit, Failure> 
         Command::Deliver(args) => finish(context, args.run(context)),
         Command::Settle(args) => finish(context, args.run(context)),
         Command::Unit(args) => finish(context, args.run()),
+        Command::Health(args) => finish(context, args.run(context)),
+        Command::Fleet(args) => finish(context, args.run(context)),
         Command::Server(command) => server::run(command),
         Command::Demo(args) => crate::demo::run(&args, context),
         Command::Completions(args) => args.run(),
