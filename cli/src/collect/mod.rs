@@ -10,4 +10,4 @@ mod units;
 
 pub(crate) use series::is_capacity_check;
 pub(crate) use sources::Sources;
-pub(crate) use units::{Collection, Told, UnitRecords};
+pub(crate) use units::{Told, UnitRecords};

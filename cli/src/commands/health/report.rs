@@ -8,7 +8,7 @@ use carrylog_health::anomalies::{Anomaly, AnomalyRules, unit_anomalies};
 use carrylog_health::due::Due;
 use carrylog_health::fleet::DAYS_PER_YEAR;
 use carrylog_health::forecast::{Forecast, Limit, NoForecast};
-use carrylog_health::from_records::{capacity_of, day_of, instant_of, resistance_of, unit_limits};
+use carrylog_health::from_records::{capacity_of, instant_of, resistance_of, unit_limits};
 use carrylog_health::record_facts::{place_fact, test_fact};
 use carrylog_health::robust::FitError;
 use carrylog_health::trend::{Axis, CheckPoint, SeriesHealth, Trend, series_health, unit_health};
@@ -534,6 +534,7 @@ pub(super) fn label(day: Option<&(f64, f64)>) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use carrylog_health::from_records::day_of;
 
     #[test]
     fn a_place_on_the_axis_is_said_as_a_date_and_not_as_a_number() {
