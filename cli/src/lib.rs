@@ -6,6 +6,7 @@
 pub mod authority;
 pub mod capture;
 pub mod cli;
+mod collect;
 mod commands;
 mod context;
 mod demo;
@@ -17,6 +18,7 @@ pub mod key_file;
 pub mod media;
 pub mod passphrase;
 pub mod recipient_file;
+mod plot;
 mod server_client;
 pub mod station;
 pub mod verification;

@@ -9,6 +9,8 @@ mod correct;
 mod deliver;
 mod event;
 mod history;
+mod fleet;
+mod health;
 mod key;
 mod log;
 mod man;
@@ -61,6 +63,8 @@ pub(crate) enum Command {
     /// Watch a server: keep what its fleet log was, check later that it only grew
     #[command(subcommand)]
     Audit(audit::Audit),
+    Health(health::Health),
+    Fleet(fleet::Fleet),
     /// The records office's server: make it, run it, look after it
     #[command(subcommand)]
     Server(carrylog_server::args::ServerCommand),
@@ -95,6 +99,8 @@ pub(crate) fn run(command: Command, context: &Context) -> Result<Exit, Failure> 
         Command::Unit(args) => finish(context, args.run()),
         Command::History(args) => args.run(context),
         Command::Audit(args) => args.run(context),
+        Command::Health(args) => finish(context, args.run(context)),
+        Command::Fleet(args) => finish(context, args.run(context)),
         Command::Server(command) => server::run(command),
         Command::Demo(args) => crate::demo::run(&args, context),
         Command::Completions(args) => args.run(),
