@@ -59,7 +59,7 @@ impl From<std::io::Error> for ImportError {
     }
 }
 
-const READ_BUFFER: usize = 256 * 1024;
+pub(crate) const READ_BUFFER: usize = 256 * 1024;
 
 impl Writer {
     /// Takes a delivered file in.
@@ -88,8 +88,10 @@ impl Writer {
         match header {
             Ok(BundleHeader::Segment(header)) => self.import_segment(delivered, &header, now),
             Ok(BundleHeader::Return(_)) => self.import_return(delivered, now),
+            Ok(BundleHeader::UnitHistory(header)) => self.import_history(delivered, &header, now),
             Ok(_) => {
-                let found = "this kind of file is for reading by anyone; a server takes stations' files and statements";
+                let found =
+                    "this kind of file is not for a server; decrypt an encrypted file first";
                 let refusal = Refusal::new(
                     carrylog_format::refusal::Rule::Header,
                     Fault::Maker,
@@ -265,6 +267,16 @@ impl Writer {
             reason: refusal.to_string(),
             advice: refusal.advice().to_owned(),
         };
+        self.set_aside(delivered, outcome, now)
+    }
+
+    /// Keeps a file whose keys do not count (yet); it goes through the door again by itself.
+    pub(crate) fn set_aside<F: Read + Seek>(
+        &mut self,
+        delivered: &mut Delivered<'_, F>,
+        outcome: Outcome,
+        now: Instant,
+    ) -> Result<Outcome, ImportError> {
         let limit = self.limits.quarantined_bytes;
         let tx = self.database.begin()?;
         let (_, bytes) = store::kept_totals(&tx, Kept::Quarantined)?;
@@ -285,7 +297,7 @@ impl Writer {
         Ok(outcome)
     }
 
-    fn refuse<F: Read + Seek>(
+    pub(crate) fn refuse<F: Read + Seek>(
         &mut self,
         delivered: &mut Delivered<'_, F>,
         refusal: &Refusal,
@@ -408,7 +420,7 @@ fn judge(
     Outcome::Held(merge)
 }
 
-fn record<F>(
+pub(crate) fn record<F>(
     c: &rusqlite::Connection,
     delivered: &Delivered<'_, F>,
     outcome: &Outcome,
