@@ -259,7 +259,13 @@ impl TokenCommand {
             }
             Self::List { dir } => {
                 for token in Server::open(Config::new(dir))?.tokens()? {
-                    writeln!(out, "{:8} {}", token.role, token.name)?;
+                    writeln!(
+                        out,
+                        "{:8} {}  {}",
+                        token.role,
+                        token.added_at.date(),
+                        token.name
+                    )?;
                 }
             }
             Self::Revoke { dir, name } => {

@@ -5,6 +5,7 @@ use crate::anomalies::statement_anomalies;
 use crate::server::Server;
 use crate::store::{self, LogRow, StoreError};
 use crate::writer::load_trust;
+use carrylog_format::ids::SealDigest;
 use carrylog_format::receipt::ReceiptSlip;
 use carrylog_format::record::Entry;
 use carrylog_format::seal::Seal;
@@ -225,7 +226,9 @@ fn fleet_log(
             report.receipts += 1;
             let sound = ReceiptSlip::parse(&slip.slip).is_ok_and(|parsed| {
                 let leaf = leaf_hash(parsed.seal_payload());
-                leaves.get(slip.index as usize) == Some(&leaf)
+                let seal = SealDigest::from_hash(Hash::of(parsed.seal_payload()));
+                seal == slip.seal
+                    && leaves.get(slip.index as usize) == Some(&leaf)
                     && carrylog_format::cose::parse_receipt(parsed.receipt()).is_ok_and(|receipt| {
                         receipt
                             .verify_inclusion(server_key, &leaf)

@@ -59,15 +59,17 @@ pub(crate) fn report_of(state: &LogState) -> Result<LogReport, StoreError> {
 /// Takes a verified segment into the stored set and brings the log up to date.
 ///
 /// What only continues or repeats a log in which everything counts is decided from the log's
-/// frontier alone; everything else derives the log anew from all its segments.
+/// frontier alone; everything else derives the log anew from all its segments, and so does a segment
+/// that brought statements along, which may be about this log.
 pub(crate) fn add_segment(
     c: &Connection,
     log: &LogRow,
     verified: &VerifiedSegment,
     leaves: &[Hash],
     trust: &TrustStore,
+    trust_is_new: bool,
 ) -> Result<Refreshed, StoreError> {
-    if let Some(refreshed) = continue_log(c, log, verified, leaves, trust)? {
+    if !trust_is_new && let Some(refreshed) = continue_log(c, log, verified, leaves, trust)? {
         return Ok(refreshed);
     }
     let segment = Segment {
@@ -85,17 +87,12 @@ fn continue_log(
     leaves: &[Hash],
     trust: &TrustStore,
 ) -> Result<Option<Refreshed>, StoreError> {
-    if store::has_singles(c, log.row)? {
-        return Ok(None);
-    }
-    let Some(known) = log
-        .state
-        .frontier
-        .as_ref()
-        .filter(|_| counts_entirely(trust, log.log))
-    else {
+    let Some(known) = &log.state.frontier else {
         return Ok(None);
     };
+    if !counts_entirely(c, log, trust)? || store::has_singles(c, log.row)? {
+        return Ok(None);
+    }
     let (from, to, size) = (verified.header().from, verified.header().to, known.size());
     if from > size {
         return Ok(None);
@@ -147,14 +144,12 @@ fn continue_log(
     }))
 }
 
-/// No statement can take entries of this log out of what counts.
-fn counts_entirely(trust: &TrustStore, log: LogId) -> bool {
-    trust.standing(log).is_some_and(|s| {
-        s.enrolment.role == Role::Station
-            && s.enrolment.from.is_none()
-            && s.enrolment.until.is_none()
-            && s.revoked_from.is_none()
-    }) && choices(trust, log).is_empty()
+/// All entries of this log count and will, whichever of its sealed parts come.
+fn counts_entirely(c: &Connection, log: &LogRow, trust: &TrustStore) -> Result<bool, StoreError> {
+    let may = trust
+        .standing(log.log)
+        .is_some_and(|s| s.enrolment.role == Role::Station && s.revoked_from.is_none());
+    Ok(may && choices(trust, log.log).is_empty() && !store::has_cleared(c, log.row)?)
 }
 
 /// Derives a log anew from everything stored of it, and writes statuses and state.
@@ -250,34 +245,24 @@ fn within_dates(segments: Vec<Segment>, seals: &[SealRow], standing: &Standing) 
     counting
 }
 
-/// The choices that authorities made for a log: a person's chosen authority goes first, then the
-/// latest statement.
+/// The choices that were made for a log, the latest statement first.
 fn choices(trust: &TrustStore, log: LogId) -> Vec<Choice> {
-    let anchors: BTreeSet<LogId> = trust.anchors().map(|(id, _)| *id).collect();
     let mut found: Vec<_> = trust
         .decisions()
         .filter_map(|s| match &s.content().body {
             StatementBody::BranchChosen {
                 log: l, root, size, ..
             } if *l == log => {
-                let content = s.content();
-                let rank = (
-                    anchors.contains(&content.authority),
-                    content.seq,
-                    s.digest(),
-                );
-                Some((
-                    rank,
-                    Choice {
-                        size: *size,
-                        root: *root,
-                    },
-                ))
+                let choice = Choice {
+                    size: *size,
+                    root: *root,
+                };
+                Some(((s.content().seq, s.digest()), choice))
             }
             _ => None,
         })
         .collect();
-    found.sort_by(|a, b| b.0.cmp(&a.0));
+    found.sort_by_key(|(rank, _)| std::cmp::Reverse(*rank));
     found.into_iter().map(|(_, choice)| choice).collect()
 }
 

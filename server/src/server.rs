@@ -1,7 +1,7 @@
 //! The server: one writer, some readers, and what both have published last.
 
 use crate::fleet_log::FleetLog;
-use crate::import::{Delivered, ImportError};
+use crate::import::{Arrival, ImportError};
 use crate::key_files::{self, KeyFileError, PublicKeyFile};
 use crate::outcome::Outcome;
 use crate::rebuild::Rebuilt;
@@ -160,17 +160,12 @@ impl Server {
         bytes: u64,
     ) -> Result<Outcome, ImportError> {
         let now = self.now();
-        self.write(|writer| {
-            writer.import(
-                Delivered {
-                    file,
-                    digest,
-                    bytes,
-                    arrived: true,
-                },
-                now,
-            )
-        })
+        let arrival = Arrival {
+            file: digest,
+            bytes,
+            new: true,
+        };
+        self.write(|writer| writer.import(file, arrival, now))
     }
 
     /// Takes a file in that is held in memory.

@@ -14,6 +14,7 @@ mod statements;
 pub(crate) use access::require;
 pub(crate) use counters::Counters;
 pub(crate) use problem::Problem;
+pub(crate) use reading::unit_key;
 pub(crate) use reply::{blocking, reply};
 
 use crate::server::Server;

@@ -243,21 +243,6 @@ pub(crate) fn station_events(c: &Connection, log: i64) -> Result<Vec<StoredEntry
     query(c, &sql, params![log])
 }
 
-/// Entries of a log within a range of indexes, in its order.
-pub(crate) fn entries_of_log(
-    c: &Connection,
-    log: i64,
-    from: u64,
-    to: u64,
-) -> Result<Vec<StoredEntry>> {
-    let sql = format!(
-        "SELECT {COLUMNS} FROM entries e JOIN logs l ON l.id = e.log
-         WHERE e.log = ?1 AND e.idx >= ?2 AND e.idx < ?3 AND e.status IS NOT NULL
-         ORDER BY e.idx, e.leaf"
-    );
-    query(c, &sql, params![log, to_sql(from)?, to_sql(to)?])
-}
-
 fn query(c: &Connection, sql: &str, values: &[&dyn rusqlite::ToSql]) -> Result<Vec<StoredEntry>> {
     let mut statement = c.prepare_cached(sql)?;
     let rows = statement.query_map(values, |row| Ok(read(row)))?;

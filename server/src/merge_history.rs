@@ -4,53 +4,40 @@
 //! A proven entry is stored with the others; `single_entries` decides what it counts for.
 
 use crate::entry_facts::EntryFacts;
-use crate::import::{Delivered, ImportError, READ_BUFFER, record};
+use crate::import::{Arrival, ImportError, READ_BUFFER, keep_if_unproven, record};
 use crate::log_state;
 use crate::outcome::{HistoryMerge, HistoryOrigin, Outcome};
 use crate::projector::Projector;
-use crate::store::{self, Kept, LogRow, NewEntry, StoreError};
+use crate::store::{self, LogRow, NewEntry, StoreError};
 use crate::trust_change;
 use crate::trust_view::TrustView;
 use crate::writer::Writer;
-use carrylog_format::bundle::{HistoryHeader, HistoryItem, VerifiedHistory, read_history};
+use carrylog_format::bundle::{HistoryItem, VerifiedHistory, read_history};
 use carrylog_format::ids::LogId;
 use carrylog_format::instant::Instant;
-use carrylog_format::refusal::Fault;
+use carrylog_format::refusal::Refusal;
 use carrylog_format::trust::TrustStore;
 use rusqlite::Connection;
 use std::collections::{BTreeMap, BTreeSet};
-use std::io::{BufReader, Read, Seek, SeekFrom};
+use std::io::{BufReader, Read, Seek};
 use std::sync::Arc;
 
 impl Writer {
-    pub(crate) fn import_history<F: Read + Seek>(
+    /// Merges a unit history, or says why it cannot be.
+    pub(crate) fn merge_history<F: Read + Seek>(
         &mut self,
-        delivered: &mut Delivered<'_, F>,
-        header: &HistoryHeader,
+        file: &mut F,
+        arrival: Arrival,
         now: Instant,
-    ) -> Result<Outcome, ImportError> {
+    ) -> Result<Result<Outcome, Refusal>, ImportError> {
         let tx = self.database.begin()?;
         self.unsettled = true;
         let mut intake = Intake::new(&tx, self.trust.store.clone(), now);
-        let input = BufReader::with_capacity(READ_BUFFER, &mut *delivered.file);
+        let input = BufReader::with_capacity(READ_BUFFER, &mut *file);
         let read = read_history(input, &self.trust.store, &mut |item| intake.take(&item));
         let verified = match read {
             Ok(verified) => verified,
-            Err(refusal) => {
-                drop(intake);
-                drop(tx);
-                return match refusal.fault {
-                    Fault::Trust => {
-                        let outcome = Outcome::HistoryQuarantined {
-                            unit: header.unit.key().as_str().to_owned(),
-                            reason: refusal.to_string(),
-                            advice: refusal.advice().to_owned(),
-                        };
-                        self.set_aside(delivered, outcome, now)
-                    }
-                    _ => self.refuse(delivered, &refusal, now),
-                };
-            }
+            Err(refusal) => return Ok(Err(refusal)),
         };
         if let Some(error) = intake.error.take() {
             return Err(error.into());
@@ -84,18 +71,13 @@ impl Writer {
         Projector::new(&tx, &trust).update_units(&touched)?;
         let merge = summary(&verified, &intake, &trust, &forked, statements.len() as u64);
         let outcome = Outcome::History(merge);
-        record(&tx, delivered, &outcome, now)?;
-        if verified.statements_ignored() > 0 {
-            delivered.file.seek(SeekFrom::Start(0))?;
-            let (digest, bytes) = (delivered.digest, delivered.bytes);
-            store::keep_file(&tx, digest, Kept::Unproven, bytes, now, delivered.file)?;
-        } else {
-            store::drop_kept(&tx, delivered.digest)?;
-        }
+        let ignored = verified.statements_ignored();
+        keep_if_unproven(&tx, file, arrival, ignored, now)?;
+        record(&tx, arrival, &outcome, now)?;
         tx.commit()?;
         self.unsettled = false;
         self.trust = trust;
-        Ok(outcome)
+        Ok(Ok(outcome))
     }
 }
 
