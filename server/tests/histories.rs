@@ -304,3 +304,49 @@ fn a_history_that_contradicts_a_known_log_is_evidence_of_a_fork() {
     }
     assert_eq!(digests[0], digests[1]);
 }
+
+/// Status, content type and body of an answer.
+async fn get(records: &Records, path: &str) -> (u16, String, Vec<u8>) {
+    use tower::ServiceExt;
+    let app = carrylog_server::router(std::sync::Arc::clone(&records.server), true);
+    let request = axum::http::Request::get(format!("/api/v1/{path}"));
+    let request = request.body(axum::body::Body::empty()).unwrap();
+    let answer = app.oneshot(request).await.unwrap();
+    let kind = answer.headers()["content-type"]
+        .to_str()
+        .unwrap()
+        .to_owned();
+    let status = answer.status().as_u16();
+    let body = axum::body::to_bytes(answer.into_body(), 1 << 24).await;
+    (status, kind, body.unwrap().to_vec())
+}
+
+#[tokio::test]
+async fn heads_consistency_receipts_and_histories_are_answered_over_http() {
+    let (authority, records, station) = scene();
+    records.deliver(&station.whole(&authority.chain));
+    let (status, kind, body) = get(&records, "fleet-log/head").await;
+    assert_eq!((status, kind.as_str()), (200, "application/cose"));
+    let signed = fleet_head::verify(&body, records.server.public_key()).unwrap();
+    assert_eq!((signed.size, signed.root), (3, head(&records).root));
+    let (status, kind, body) = get(&records, "fleet-log/consistency?from=1&to=3").await;
+    assert_eq!((status, kind.as_str()), (200, "application/cose"));
+    assert!(parse_receipt(&body).is_ok());
+    for wrong in [
+        "from=0&to=3",
+        "from=3&to=2",
+        "from=1&to=4",
+        "from=1",
+        "from=x&to=2",
+    ] {
+        let (status, kind, _) = get(&records, &format!("fleet-log/consistency?{wrong}")).await;
+        assert_eq!((status, kind.as_str()), (400, "application/problem+json"));
+    }
+    let (status, _, whole) = get(&records, "histories/FJ001/FB-44-2/A1").await;
+    assert_eq!(status, 200);
+    assert_eq!(read(&whole, &authority).unwrap().entries(), 5);
+    let (status, _, _) = get(&records, "histories/FJ001/FB-44-2/A1?traces=no").await;
+    assert_eq!(status, 200);
+    let (status, kind, _) = get(&records, "histories/FJ001/FB-44-2/ZZ").await;
+    assert_eq!((status, kind.as_str()), (404, "application/problem+json"));
+}
