@@ -205,14 +205,57 @@ pub(crate) fn entries_of_units(c: &Connection, units: &[i64]) -> Result<Vec<Stor
     Ok(found)
 }
 
-/// Entries that speak of `target` in this way.
-pub(crate) fn linking(c: &Connection, kind: LinkKind, target: Hash) -> Result<Vec<StoredEntry>> {
+/// Corrections and sign-offs of some units' entries: the leaf that each speaks of, and itself, by
+/// time, log and index.
+pub(crate) fn speaking_of_units(
+    c: &Connection,
+    kind: LinkKind,
+    units: &[i64],
+) -> Result<Vec<(Hash, StoredEntry)>> {
     let sql = format!(
-        "SELECT {COLUMNS} FROM links k JOIN entries e ON e.id = k.source JOIN logs l ON l.id = e.log
-         WHERE k.target = ?1 AND k.kind = ?2 AND e.status IS NOT NULL
+        "SELECT DISTINCT {COLUMNS}, k.target FROM entries t JOIN links k ON k.target = t.leaf
+             JOIN entries e ON e.id = k.source JOIN logs l ON l.id = e.log
+         WHERE t.unit = ?1 AND k.kind = ?2 AND e.status IS NOT NULL
          ORDER BY e.at_ms, l.log, e.idx"
     );
-    query(c, &sql, params![target.as_bytes(), kind as u8])
+    linked(c, &sql, kind, units)
+}
+
+/// Entries of any unit that name a trace which an entry of these units names too: the trace, and
+/// the other entry.
+pub(crate) fn sharing_traces(c: &Connection, units: &[i64]) -> Result<Vec<(Hash, StoredEntry)>> {
+    let sql = format!(
+        "SELECT DISTINCT {COLUMNS}, a.target FROM entries t
+             JOIN links a ON a.source = t.id AND a.kind = ?2
+             JOIN links b ON b.target = a.target AND b.kind = ?2 AND b.source <> a.source
+             JOIN entries e ON e.id = b.source JOIN logs l ON l.id = e.log
+         WHERE t.unit = ?1 AND e.status IS NOT NULL ORDER BY e.at_ms, l.log, e.idx"
+    );
+    linked(c, &sql, LinkKind::Trace, units)
+}
+
+fn linked(
+    c: &Connection,
+    sql: &str,
+    kind: LinkKind,
+    units: &[i64],
+) -> Result<Vec<(Hash, StoredEntry)>> {
+    let mut statement = c.prepare_cached(sql)?;
+    let mut found = Vec::new();
+    for unit in units {
+        let mut rows = statement.query(params![unit, kind as u8])?;
+        while let Some(row) = rows.next()? {
+            found.push((Hash::from_bytes(row.get(7)?), read(row)?));
+        }
+    }
+    Ok(found)
+}
+
+/// Whether a correction that counts takes the place of an entry.
+pub(crate) fn is_superseded(c: &Connection, leaf: Hash) -> Result<bool> {
+    let sql = "SELECT 1 FROM links k JOIN entries e ON e.id = k.source
+               WHERE k.target = ?1 AND k.kind = 1 AND e.status = 0";
+    Ok(c.prepare_cached(sql)?.exists([leaf.as_bytes()])?)
 }
 
 /// Entries with this leaf hash.
