@@ -4,7 +4,9 @@
 
 use crate::exit::Exit;
 use crate::failure::Failure;
+use crate::media::{self, Written};
 use carrylog_format::ids::{FileDigest, LogId};
+use carrylog_format::unit_id::UnitKey;
 use serde_json::Value;
 use std::fs::File;
 use std::io::Read;
@@ -18,10 +20,17 @@ use ureq::http::Response;
 const CONNECT_TIMEOUT: Duration = Duration::from_secs(10);
 /// Longest wait for the server to begin its answer: it verifies the whole bundle first.
 const ANSWER_TIMEOUT: Duration = Duration::from_secs(600);
+/// Type of the problem that says that a file was refused.
+const REFUSED: &str = "urn:carrylog:refused";
 /// Largest answer in words.
 const MAX_JSON_BYTES: u64 = 4 << 20;
 /// Largest return file.
 const MAX_RETURN_BYTES: u64 = 256 << 20;
+
+/// Largest fleet head or receipt.
+const MAX_PROOF_BYTES: u64 = 64 << 10;
+/// Largest unit history: one that is longer is cut there, and then refused.
+const MAX_HISTORY_BYTES: u64 = 4 << 30;
 
 /// A server at an address, with the token that lets a carrier in.
 pub(crate) struct ServerClient {
@@ -67,34 +76,81 @@ impl ServerClient {
         let mut request = self
             .agent
             .put(format!("{}/api/v1/bundles/{sha256}", self.base))
-            .header("content-type", "application/vnd.carrylog.bundle+cbor-seq")
+            .header("content-type", "application/vnd.carrylog+cbor-seq")
             .header("content-length", bytes.to_string());
         if let Some(token) = &self.token {
             request = request.header("authorization", format!("Bearer {token}"));
         }
         let answer = request.send(file).map_err(|e| self.away(&e))?;
-        self.json(answer)
+        self.json(answer, true)
     }
 
     /// Fetches the return file for a log; `None` if the server has nothing for it.
     pub(crate) fn fetch_return(&self, log: LogId) -> Result<Option<Vec<u8>>, Failure> {
-        let mut answer = self.get(&format!("/api/v1/returns/{log}"))?;
+        self.fetch(&format!("/api/v1/returns/{log}"), MAX_RETURN_BYTES)
+    }
+
+    /// Fetches the statements that the server has, as a file of statements.
+    pub(crate) fn fetch_statements(&self) -> Result<Vec<u8>, Failure> {
+        let found = self.fetch("/api/v1/statements", MAX_RETURN_BYTES)?;
+        found.ok_or_else(|| self.broken("it has no statements"))
+    }
+
+    /// Fetches the signed head of the fleet log.
+    pub(crate) fn fetch_fleet_head(&self) -> Result<Vec<u8>, Failure> {
+        let found = self.fetch("/api/v1/fleet-log/head", MAX_PROOF_BYTES)?;
+        found.ok_or_else(|| self.broken("it has no fleet log"))
+    }
+
+    /// Fetches the receipt that the fleet log of size `from` is the beginning of the one of size `to`.
+    pub(crate) fn fetch_consistency(&self, from: u64, to: u64) -> Result<Vec<u8>, Failure> {
+        let path = format!("/api/v1/fleet-log/consistency?from={from}&to={to}");
+        let found = self.fetch(&path, MAX_PROOF_BYTES)?;
+        found.ok_or_else(|| self.broken("it gives no proof that its log only grew"))
+    }
+
+    /// Fetches a unit's history bundle into a file; `None` if the server knows no such unit.
+    pub(crate) fn fetch_history(
+        &self,
+        unit: &UnitKey,
+        with_traces: bool,
+        path: &Path,
+    ) -> Result<Option<Written>, Failure> {
+        let query = if with_traces { "" } else { "?traces=no" };
+        let mut answer = self.get(&format!("/api/v1/histories/{}{query}", path_of(unit)))?;
+        match answer.status().as_u16() {
+            200 => {}
+            404 | 204 => return Ok(None),
+            _ => return self.json(answer, false).map(|_| None),
+        }
+        let mut body = answer.body_mut().as_reader().take(MAX_HISTORY_BYTES);
+        let mut fault = None;
+        let result = media::write_file(path, |out| media::copy(&mut body, out, &mut fault));
+        match fault {
+            Some(fault) => Err(self.broken(&fault.to_string())),
+            None => Ok(Some(result?)),
+        }
+    }
+
+    /// Fetches a small file; `None` if the server has nothing there.
+    fn fetch(&self, path: &str, max_bytes: u64) -> Result<Option<Vec<u8>>, Failure> {
+        let mut answer = self.get(path)?;
         match answer.status().as_u16() {
             200 => {
                 let mut bytes = Vec::new();
                 answer
                     .body_mut()
                     .as_reader()
-                    .take(MAX_RETURN_BYTES + 1)
+                    .take(max_bytes + 1)
                     .read_to_end(&mut bytes)
                     .map_err(|e| self.broken(&e.to_string()))?;
-                if bytes.len() as u64 > MAX_RETURN_BYTES {
-                    return Err(self.broken("the return file is larger than any can be"));
+                if bytes.len() as u64 > max_bytes {
+                    return Err(self.broken("the file is larger than any can be"));
                 }
                 Ok(Some(bytes))
             }
             404 | 204 => Ok(None),
-            _ => self.json(answer).map(|_| None),
+            _ => self.json(answer, false).map(|_| None),
         }
     }
 
@@ -106,8 +162,14 @@ impl ServerClient {
         request.call().map_err(|e| self.away(&e))
     }
 
+    /// Asks what the server knows of a unit.
+    pub(crate) fn fetch_unit(&self, unit: &UnitKey) -> Result<Value, Failure> {
+        let answer = self.get(&format!("/api/v1/units/{}", path_of(unit)))?;
+        self.json(answer, false)
+    }
+
     /// The answer as JSON; anything but success becomes a failure in the server's words (RFC 9457).
-    fn json(&self, mut answer: Response<Body>) -> Result<Value, Failure> {
+    fn json(&self, mut answer: Response<Body>, may_refuse: bool) -> Result<Value, Failure> {
         let status = answer.status();
         let mut text = String::new();
         answer
@@ -120,6 +182,18 @@ impl ServerClient {
         if status.is_success() {
             return value
                 .ok_or_else(|| self.broken("the answer is not JSON: is this a carrylog server?"));
+        }
+        let refused = value
+            .as_ref()
+            .and_then(|v| v.get("type"))
+            .and_then(Value::as_str);
+        if may_refuse
+            && refused == Some(REFUSED)
+            && let Some(Value::Object(mut said)) = value
+        {
+            // The server did its work: that a file is refused is an answer and no failure of it.
+            said.insert("outcome".into(), "refused".into());
+            return Ok(Value::Object(said));
         }
         let words = |field: &str| {
             value
@@ -135,6 +209,7 @@ impl ServerClient {
             401 | 403 => {
                 "ask the records office for a token and name its variable with --token-env".into()
             }
+            404 if value.is_some() => "check what was asked for".into(),
             404 => "check the address; is this a carrylog server?".into(),
             _ => "the stick is unchanged: deliver it again later".into(),
         });
@@ -164,5 +239,48 @@ impl ServerClient {
             message,
             "the stick is unchanged: deliver it again",
         )
+    }
+}
+
+/// The token in an environment variable: never on the command line, where others could see it.
+///
+/// # Errors
+/// [`Failure`] if a variable is named and holds none.
+pub(crate) fn token_from(variable: Option<&str>) -> Result<Option<String>, Failure> {
+    let Some(name) = variable else {
+        return Ok(None);
+    };
+    match std::env::var(name) {
+        Ok(token) if !token.trim().is_empty() => Ok(Some(token.trim().to_owned())),
+        _ => {
+            let message = format!("the environment variable {name} holds no token");
+            let next = "set it to the token from the records office";
+            Err(Failure::new(Exit::Usage, message, next))
+        }
+    }
+}
+
+/// A unit's key as a path (RFC 3986 §3.3): everything but unreserved characters is percent-encoded.
+fn path_of(unit: &UnitKey) -> String {
+    let mut path = String::new();
+    for byte in unit.as_str().bytes() {
+        match byte {
+            b'A'..=b'Z' | b'a'..=b'z' | b'0'..=b'9' | b'-' | b'.' | b'_' | b'~' | b'/' => {
+                path.push(char::from(byte));
+            }
+            other => path.push_str(&format!("%{other:02X}")),
+        }
+    }
+    path
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_unit_s_key_survives_the_path() {
+        let unit = carrylog_format::unit_id::UnitId::new("FJ1", "A/B", "Ü 1").unwrap();
+        assert_eq!(path_of(&unit.key()), "FJ1/A%252FB/%C3%9C1");
     }
 }

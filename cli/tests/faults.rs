@@ -9,7 +9,7 @@
 
 mod support;
 
-use carrylog::key_file::{NamedKey, OwnedKey};
+use carrylog::key_file::{KeyRole, NamedKey, OwnedKey};
 use carrylog::station::{Access, Station};
 use carrylog::verification::verify;
 use carrylog_format::bundle::write_return;
@@ -102,16 +102,19 @@ fn a_bundle_with_any_one_byte_changed_is_refused_at_an_offset_up_to_it() {
 }
 
 #[test]
-fn a_bundle_cut_anywhere_is_refused() {
+fn a_bundle_cut_anywhere_is_refused_unless_it_lost_its_recovery_data_and_nothing_else() {
     let bench = packed();
     let good = fs::read(bench.on_stick("bay-2-")).unwrap();
+    bench.ok("pack bay2 stick --recovery-percent 0");
+    let bare = fs::read(bench.on_stick("bay-2-")).unwrap();
     let authority = NamedKey::read(&bench.path("office/authority.pub.json"))
         .unwrap()
         .key;
     let trust = TrustStore::new([authority]);
     for length in 0..good.len() {
-        assert!(
-            verify(Cursor::new(&good[..length]), &trust, &mut || {}).is_err(),
+        assert_eq!(
+            verify(Cursor::new(&good[..length]), &trust, &mut || {}).is_ok(),
+            length == bare.len(),
             "{length}"
         );
     }
@@ -256,6 +259,40 @@ fn a_second_writer_is_told_that_the_station_is_in_use() {
     );
     drop(first);
     bench.ok("capture bay2 test.json");
+}
+
+/// Killed without warning at moments spread over a whole run, from before the first write to after
+/// the last: what was acknowledged is there, and the log opens whole.
+#[test]
+fn a_program_killed_at_any_moment_leaves_a_whole_log() {
+    let bench = Bench::with_station(0);
+    let form = test_form("7", 1, 1.0).replace("\"slot\": 1,", "");
+    bench.file("free.json", form);
+    let started = std::time::Instant::now();
+    bench.ok("capture bay2 free.json");
+    let whole_run = started.elapsed();
+    let mut acknowledged = 2;
+    for step in 0..24u32 {
+        let mut child = bench
+            .command()
+            .args(words("capture bay2 free.json --quiet"))
+            .stdout(std::process::Stdio::null())
+            .stderr(std::process::Stdio::null())
+            .spawn()
+            .unwrap();
+        std::thread::sleep(whole_run * step / 20);
+        let _ = child.kill();
+        let done = child.wait().unwrap().success();
+        let entries = bench.json("station show bay2")["entries"].as_u64().unwrap();
+        let expected = acknowledged + u64::from(done);
+        assert!(
+            entries == expected || (!done && entries == expected + 1),
+            "{step}: {entries}"
+        );
+        acknowledged = entries;
+    }
+    bench.ok("pack bay2 stick");
+    bench.ok(VERIFY);
 }
 
 #[test]
@@ -632,6 +669,30 @@ fn nothing_to_pack_is_said_so_and_the_whole_log_still_packs() {
     bench.ok("pack bay2 stick --from-start");
 }
 
+#[test]
+fn a_segment_from_any_entry_verifies_and_says_what_it_leaves_open() {
+    let bench = packed();
+    bench.ok("event bay2 stored --mfr FJ001 --part FB-1-1 --serial 7 --place 'Shelf 4'");
+    bench.ok("event bay2 commissioned --mfr FJ001 --part FB-1-1 --serial 8");
+    fs::create_dir(bench.path("late")).unwrap();
+    bench.ends(3, "pack bay2 late --from 1");
+    for from in 2..4 {
+        let packed = bench.json(&format!("pack bay2 late --from {from}"));
+        assert_eq!(packed["entry_first"], from);
+        assert_eq!(packed["entry_last"], 3);
+    }
+    let verdict = bench.ok("verify late --authority office/authority.pub.json");
+    assert!(
+        verdict
+            .out
+            .contains("entries 0 to 2: they are not in this file"),
+        "{}",
+        verdict.out
+    );
+    bench.ends(3, "pack bay2 late --from 4");
+    bench.ends(2, "pack bay2 late --from 1 --from-start");
+}
+
 #[cfg(unix)]
 #[test]
 fn a_secret_key_that_others_can_read_is_not_used() {
@@ -648,11 +709,14 @@ fn another_key_in_the_station_s_folder_seals_nothing() {
     let bench = Bench::with_station(2);
     let name = Name::new("Bay 2").unwrap();
     let other = OwnedKey {
+        role: KeyRole::Station,
         name,
         secret: SecretKey::from_seed([6; 32]),
     };
     fs::remove_file(bench.path("bay2/station.key")).unwrap();
-    other.write_new(&bench.path("bay2/station.key")).unwrap();
+    other
+        .write_new(&bench.path("bay2/station.key"), None)
+        .unwrap();
     let refused = bench.ends(4, "pack bay2 stick");
     assert!(
         refused.err.contains("not the key of this station's log"),

@@ -206,3 +206,78 @@ fn a_second_settle_changes_nothing_and_a_later_segment_continues_the_first() {
     // What is left is the station's own note of the freed slot.
     assert_eq!(settled["entries"], 5);
 }
+
+#[test]
+fn every_statement_of_an_authority_reaches_the_station() {
+    let bench = Bench::with_station(2);
+    let other = Bench::new();
+    other.ok("authority create other --name 'Somebody else'");
+    std::fs::copy(
+        other.path("other/authority.pub.json"),
+        bench.path("other.pub.json"),
+    )
+    .unwrap();
+    bench.ok("key create inga --name 'Inga Invented'");
+    bench.ok("authority enrol office --key inga.pub.json --role person");
+    bench.ends(
+        3,
+        "authority enrol office --key inga.pub.json --role station",
+    );
+    bench.ok("authority alias office --unit FJ001/FB-1-1/O7 --same-as FJ001/FB-1-1/07");
+    let (a, b) = ("a".repeat(64), "b".repeat(64));
+    bench.ok(&format!(
+        "authority duplicate office --entry {a} --of {b} --reason 'twice'"
+    ));
+    bench.ok("authority resolve office --anomaly gap-1 --reason 'second stick arrived'");
+    bench.ok(&format!(
+        "authority choose-branch office --log {a} --size 4 --root {b} --reason 'restored copy'"
+    ));
+    bench.ok("authority trust office --key other.pub.json --reason 'units bought from them'");
+    bench.ok(&format!(
+        "authority revoke office --log {a} --from-size 9 --reason 'key lost'"
+    ));
+    bench.ok("authority publish office published.carrylog");
+    let adopted = bench.json("station adopt bay2 published.carrylog");
+    assert_eq!(
+        adopted["files"][0]["statements_new"]
+            .as_array()
+            .unwrap()
+            .len(),
+        7
+    );
+    assert_eq!(adopted["files"][0]["statements_known"], 3);
+
+    // A person who is enrolled now signs off what then verifies.
+    bench.ok("capture bay2 test.json");
+    bench.ok("sign-off bay2 1 --key inga.key --role certifying-staff --statement 'released'");
+    bench.ok("pack bay2 stick");
+    let verdict = bench.ok("verify stick --authority office/authority.pub.json");
+    assert!(verdict.out.contains("1 sign-off"), "{}", verdict.out);
+    assert!(!verdict.out.contains("of 1 sign-offs"), "{}", verdict.out);
+}
+
+#[test]
+fn a_withdrawn_entry_stays_visible_with_its_reason() {
+    let bench = Bench::with_station(2);
+    bench.ok("capture bay2 test.json");
+    bench.ok("correct bay2 1 --withdraw --reason 'wrong unit on the bench'");
+    let history = bench.json("unit bay2 FJ001/FB-1-1/7");
+    assert_eq!(history["entries"].as_array().unwrap().len(), 2);
+    assert_eq!(history["entries"][0]["remarks"][0], "corrected by entry 2");
+    bench.ends(2, "correct bay2 1 --withdraw --reason 'x' --with test.json");
+    let refused = bench.ends(3, "correct bay2 0 --reason 'x' --with test.json");
+    assert!(
+        refused.err.contains("station_event cannot be corrected"),
+        "{}",
+        refused.err
+    );
+}
+
+#[test]
+fn completions_and_manual_pages_are_written() {
+    let bench = Bench::new();
+    assert!(bench.ok("completions bash").out.contains("carrylog"));
+    std::fs::create_dir(bench.path("man")).unwrap();
+    bench.ok("man man");
+    assert!(bench.path("man/carrylog-station-create.1").is_file());
+}

@@ -6,6 +6,7 @@ use crate::record::{
     Assessment, Computed, Correction, Entry, Record, Replacement, SignOff, StationEvent,
     TestRecord, UnitEvent,
 };
+use crate::sign_off;
 use serde::Serialize;
 
 /// An entry with its place in a log.
@@ -257,10 +258,24 @@ pub fn summary(record: &Record) -> String {
                 c.reason
             )
         }
-        Record::SignOff(SignOff { sign1 }) => format!("sign-off, {} bytes", sign1.len()),
+        Record::SignOff(s) => sign_off_summary(s),
         Record::Unknown { kind, version } => {
             format!("unknown kind «{kind}» version {version}, kept and carried on")
         }
+    }
+}
+
+/// What the sign-off says; its signature is not verified here.
+fn sign_off_summary(sign_off: &SignOff) -> String {
+    match sign_off::content(sign_off) {
+        Ok(c) => format!(
+            "{} signs off entry {} as {}: {}",
+            c.signer,
+            c.entry.short(),
+            c.role.words(),
+            c.statement
+        ),
+        Err(e) => format!("sign-off that cannot be read: {e}"),
     }
 }
 

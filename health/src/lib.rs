@@ -1,8 +1,17 @@
 //! Battery health computed from test records: pure functions with units in their types.
 //!
-//! From a trace to results ([`trace_results`], [`resistance`]). This crate does no I/O, reads no
-//! clock and prints nothing. Every figure is advisory: the maintenance manual and certifying staff
-//! decide.
+//! - One trace: [`trace_results`] (phases, capacity, energy, efficiency, temperatures, charge times,
+//!   cell spread), [`resistance`], [`uncertainty`] after JCGM 100 ([`gum`]).
+//! - One test: [`assess`] compares it with the limits sheet of its part number.
+//! - One unit: [`trend`] (state of health, Theil–Sen lines, [`forecast`], [`control_chart`]),
+//!   [`due`] dates, [`anomalies`].
+//! - A fleet: [`fleet`] (distributions, outliers), [`survival`], [`matching`], [`station_bias`].
+//! - Records: [`from_records`] turns the format's integers into these types and back,
+//!   [`record_facts`] picks what the rules over a history ask for.
+//!
+//! This crate does no I/O, reads no clock and prints nothing. What cannot be computed is refused with
+//! its reason, never guessed. Every figure is advisory: the maintenance manual and certifying staff
+//! decide. `tests/health_reference.py` checks the arithmetic against general-purpose libraries.
 
 pub mod anomalies;
 pub mod assess;
@@ -18,6 +27,7 @@ pub mod integrate;
 pub mod matching;
 pub mod phases;
 pub mod quantity;
+pub mod record_facts;
 pub mod refusal;
 pub mod regression;
 pub mod resistance;

@@ -4,11 +4,18 @@
 //! Owns the choice of what a figure stands for. Integration, phase finding and resistance have
 //! modules of their own.
 
+mod governing;
+mod sensors;
+
+pub(crate) use governing::CompleteDischarge;
+
+use self::governing::{GAP_S, complete_discharges};
+use self::sensors::{cell_spread, extremes, temperature_range};
 use crate::integrate::{self, Crossing};
-use crate::phases::{self, Direction, PhaseRows, PhaseRules, Phases};
+use crate::phases::{self, Direction, PhaseRows, PhaseRules};
 use crate::quantity::{AmpHours, Amps, Celsius, Seconds, Volts, WattHours};
-use crate::resistance::{self, StepReading, StepRules};
-use crate::samples::{Samples, Span};
+use crate::resistance::{self, StepReading, StepRules, TwoStepReading, TwoStepRules};
+use crate::samples::Samples;
 
 pub use crate::charging::{ChargeShare, ChargeTime};
 pub use crate::efficiency::Cycle;
@@ -24,6 +31,8 @@ pub struct TraceRules {
     pub end_voltage: Option<Volts>,
     /// How a current step is read as a resistance.
     pub step: StepRules,
+    /// How a two-step discharge is read.
+    pub two_step: TwoStepRules,
 }
 
 /// One phase and what it moved.
@@ -122,6 +131,8 @@ pub struct TraceResults {
     pub cell_spread: Option<CellSpread>,
     /// Resistance from the current step at the onset of the governing discharge.
     pub resistance: Option<StepReading>,
+    /// Resistance by the two-step method, if the trace holds such a discharge.
+    pub two_step: Option<TwoStepReading>,
     /// What could not be given, and why.
     pub refused: Vec<Refusal>,
     /// What a person should know about the trace.
@@ -159,22 +170,24 @@ pub fn trace_results(samples: &Samples, rules: &TraceRules) -> TraceResults {
             charge_shares: Vec::new(),
             charge_20_to_90: None,
             resistance: None,
+            two_step: None,
             refused,
             notices,
             load_threshold: Amps(found.load_a),
         };
     }
     let complete = complete_discharges(samples, &phases, &found, rules.end_voltage);
-    let governing = match governing(samples, &phases, &found, &complete, rules.end_voltage) {
-        Ok(governing) => Some(governing),
-        Err(reason) => {
-            refused.push(Refusal {
-                result: ResultName::Capacity,
-                reason,
-            });
-            None
-        }
-    };
+    let governing =
+        match governing::governing(samples, &phases, &found, &complete, rules.end_voltage) {
+            Ok(governing) => Some(governing),
+            Err(reason) => {
+                refused.push(Refusal {
+                    result: ResultName::Capacity,
+                    reason,
+                });
+                None
+            }
+        };
     if let (Some(g), Some(end)) = (&governing, rules.end_voltage)
         && g.end == DischargeEnd::AboveEndVoltage
     {
@@ -220,22 +233,11 @@ pub fn trace_results(samples: &Samples, rules: &TraceRules) -> TraceResults {
         charge_shares,
         charge_20_to_90,
         resistance,
+        two_step: resistance::two_step_from_trace(samples, &found, &rules.two_step).ok(),
         refused,
         notices,
         load_threshold: Amps(found.load_a),
     }
-}
-
-/// A discharge that ran to its end, with the crossing if there was one.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct CompleteDischarge {
-    /// Index of the phase.
-    pub(crate) phase: usize,
-    /// Charge to its end.
-    pub(crate) capacity: AmpHours,
-    /// Energy to its end.
-    pub(crate) energy: WattHours,
-    pub(crate) end: DischargeEnd,
 }
 
 fn phase(samples: &Samples, rows: &PhaseRows) -> Option<Phase> {
@@ -275,166 +277,6 @@ fn sign_looks_reversed(phases: &[Phase]) -> bool {
     total > 0.0 && score < -0.5 * total
 }
 
-/// Part of the trace's voltage range within which a discharge counts as having reached the lowest
-/// voltage. Common practice, no source.
-const LOWEST_PART: f64 = 0.01;
-
-fn complete_discharges(
-    samples: &Samples,
-    phases: &[Phase],
-    found: &Phases,
-    end_voltage: Option<Volts>,
-) -> Vec<CompleteDischarge> {
-    let discharges = || {
-        let rows = phases.iter().enumerate();
-        rows.filter(|(_, p)| p.rows.direction == Direction::Discharge)
-    };
-    let last_low = |p: &Phase| p.end_voltage.0;
-    let lowest = discharges()
-        .map(|(_, p)| last_low(p))
-        .fold(f64::INFINITY, f64::min);
-    let highest = phases
-        .iter()
-        .map(|p| p.start_voltage.0.max(p.end_voltage.0))
-        .fold(lowest, f64::max);
-    discharges()
-        .filter_map(|(k, p)| {
-            let span = samples.span(p.rows.first, p.rows.last)?;
-            let whole = CompleteDischarge {
-                phase: k,
-                capacity: p.charge,
-                energy: p.energy,
-                end: DischargeEnd::NoEndVoltage,
-            };
-            let Some(end) = end_voltage else {
-                let reached = last_low(p) <= lowest + LOWEST_PART * (highest - lowest);
-                return reached.then_some(whole);
-            };
-            if let Some(crossing) = integrate::end_voltage_crossing(&span, end.0, found.load_a) {
-                let whole = integrate::Moved {
-                    charge: AmpHours(-p.charge.0),
-                    energy: WattHours(-p.energy.0),
-                };
-                let moved = integrate::moved_to_known(&span, &crossing, whole);
-                return Some(CompleteDischarge {
-                    phase: k,
-                    capacity: AmpHours((-moved.charge.0).max(0.0)),
-                    energy: WattHours((-moved.energy.0).max(0.0)),
-                    end: DischargeEnd::Crossed(crossing),
-                });
-            }
-            reaches_within_one_interval(&span, end.0).then_some(CompleteDischarge {
-                end: DischargeEnd::AtLastRow,
-                ..whole
-            })
-        })
-        .collect()
-}
-
-/// The station stops between two samples: the last row may stand a little above the end voltage.
-fn reaches_within_one_interval(span: &Span<'_>, end_v: f64) -> bool {
-    match span.voltage_v() {
-        [.., before, last] => *last > end_v && last - (before - last).max(0.0) <= end_v,
-        _ => false,
-    }
-}
-
-fn governing(
-    samples: &Samples,
-    phases: &[Phase],
-    found: &Phases,
-    complete: &[CompleteDischarge],
-    end_voltage: Option<Volts>,
-) -> Result<GoverningDischarge, RefusalReason> {
-    let largest = || {
-        let discharges = phases
-            .iter()
-            .enumerate()
-            .filter(|(_, p)| p.rows.direction == Direction::Discharge);
-        discharges
-            .max_by(|a, b| a.1.charge.0.total_cmp(&b.1.charge.0))
-            .map(|(k, p)| {
-                let end = match end_voltage {
-                    Some(_) => DischargeEnd::AboveEndVoltage,
-                    None => DischargeEnd::NoEndVoltage,
-                };
-                CompleteDischarge {
-                    phase: k,
-                    capacity: p.charge,
-                    energy: p.energy,
-                    end,
-                }
-            })
-    };
-    let chosen = complete
-        .last()
-        .copied()
-        .or_else(largest)
-        .ok_or(RefusalReason::NoDischarge)?;
-    let phase = phases.get(chosen.phase).ok_or(RefusalReason::NoDischarge)?;
-    let span = samples
-        .span(phase.rows.first, phase.rows.last)
-        .ok_or(RefusalReason::NoDischarge)?;
-    if span
-        .voltage_v()
-        .first()
-        .is_some_and(|&u| end_voltage.is_some_and(|e| u <= e.0))
-    {
-        return Err(RefusalReason::StartsBelowEndVoltage);
-    }
-    refuse_gap(&span, phase.longest_gap, found)?;
-    if chosen.capacity.0 <= 0.0 {
-        return Err(RefusalReason::NoCharge);
-    }
-    let duration = match chosen.end {
-        DischargeEnd::Crossed(c) => Seconds(c.time.0 - span.time_s()[0]),
-        _ => phase.duration,
-    };
-    Ok(GoverningDischarge {
-        phase: chosen.phase,
-        end: chosen.end,
-        capacity: chosen.capacity,
-        energy: chosen.energy,
-        mean_voltage: Some(Volts(chosen.energy.0 / chosen.capacity.0)),
-        mean_current: Amps(chosen.capacity.0 * crate::quantity::SECONDS_PER_HOUR / duration.0),
-        end_voltage: match (chosen.end, end_voltage) {
-            (DischargeEnd::Crossed(_), Some(end)) => end,
-            _ => phase.end_voltage,
-        },
-        duration,
-        mean_temperature: mean_temperature(samples, &phase.rows),
-    })
-}
-
-/// Longest interval in seconds that is bridged without question.
-const GAP_S: f64 = 120.0;
-
-/// A gap is an interval longer than 120 s and than ten typical ones. With the same current (1 %) on
-/// both sides and at most a twentieth of the discharge, the straight line across it counts; else
-/// the capacity is refused. Common practice, no source.
-fn refuse_gap(span: &Span<'_>, longest: Seconds, found: &Phases) -> Result<(), RefusalReason> {
-    let limit = GAP_S.max(10.0 * found.interval_s);
-    if longest.0 <= limit {
-        return Ok(());
-    }
-    let (t, i) = (span.time_s(), span.current_a());
-    let whole = span.duration().0;
-    for k in 1..t.len() {
-        let dt = t[k] - t[k - 1];
-        if dt > limit {
-            let same_current = (i[k] - i[k - 1]).abs() <= 0.01 * i[k].abs().max(i[k - 1].abs());
-            if !same_current || dt > 0.05 * whole {
-                let row = span.first_row() + k - 1;
-                return Err(RefusalReason::Gap {
-                    row,
-                    length: Seconds(dt),
-                });
-            }
-        }
-    }
-    Ok(())
-}
-
 fn notices(phases: &[Phase], samples: &Samples) -> Vec<Notice> {
     let mut notices = Vec::new();
     for phase in phases {
@@ -470,108 +312,5 @@ fn notices(phases: &[Phase], samples: &Samples) -> Vec<Notice> {
     notices
 }
 
-/// Temperatures outside this range are a broken sensor wire, not a battery.
-const SENSOR_RANGE_C: std::ops::RangeInclusive<f64> = -80.0..=400.0;
-
-fn temperature_range(samples: &Samples, notices: &mut Vec<Notice>) -> Option<TemperatureRange> {
-    let (mut min, mut max) = (f64::INFINITY, f64::NEG_INFINITY);
-    for (sensor, column) in samples.temperature_c().iter().enumerate() {
-        let (low, high) = extremes(column);
-        if SENSOR_RANGE_C.contains(&low) && SENSOR_RANGE_C.contains(&high) {
-            (min, max) = (min.min(low), max.max(high));
-            continue;
-        }
-        let good = || {
-            column
-                .iter()
-                .copied()
-                .filter(|v| SENSOR_RANGE_C.contains(v))
-        };
-        min = good().fold(min, f64::min);
-        max = good().fold(max, f64::max);
-        let rows = column.len() - good().count();
-        notices.push(Notice::TemperatureDropOut { sensor, rows });
-    }
-    (min <= max).then_some(TemperatureRange {
-        min: Celsius(min),
-        max: Celsius(max),
-    })
-}
-
-/// Lowest and highest value; lanes of eight keep the comparison off the critical path.
-fn extremes(values: &[f64]) -> (f64, f64) {
-    let mut low = [f64::INFINITY; 8];
-    let mut high = [f64::NEG_INFINITY; 8];
-    let (chunks, rest) = values.as_chunks::<8>();
-    for chunk in chunks {
-        for (lane, &v) in chunk.iter().enumerate() {
-            low[lane] = if v < low[lane] { v } else { low[lane] };
-            high[lane] = if v > high[lane] { v } else { high[lane] };
-        }
-    }
-    let low = low
-        .iter()
-        .chain(rest)
-        .copied()
-        .fold(f64::INFINITY, f64::min);
-    let high = high
-        .iter()
-        .chain(rest)
-        .copied()
-        .fold(f64::NEG_INFINITY, f64::max);
-    (low, high)
-}
-
-/// `1/T · ∫ ϑ dt` over the rows of a phase by the trapezoid rule, mean of all sensors; intervals
-/// next to a drop-out are left out.
-fn mean_temperature(samples: &Samples, rows: &PhaseRows) -> Option<Celsius> {
-    let time = samples.time_s().get(rows.first..=rows.last)?;
-    let (mut sum, mut length) = (0.0, 0.0);
-    for column in samples.temperature_c() {
-        let values = column.get(rows.first..=rows.last)?;
-        for k in 1..values.len() {
-            if SENSOR_RANGE_C.contains(&values[k]) && SENSOR_RANGE_C.contains(&values[k - 1]) {
-                let dt = time[k] - time[k - 1];
-                sum += 0.5 * dt * (values[k] + values[k - 1]);
-                length += dt;
-            }
-        }
-    }
-    (length > 0.0).then(|| Celsius(sum / length))
-}
-
-fn cell_spread(
-    samples: &Samples,
-    phases: &[Phase],
-    governing: Option<&GoverningDischarge>,
-) -> Option<CellSpread> {
-    let cells = samples.cell_voltage_v();
-    if cells.len() < 2 {
-        return None;
-    }
-    let spread = |row: usize| {
-        let values = cells.iter().filter_map(|c| c.get(row));
-        let (low, high) = values.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), &v| {
-            (low.min(v), high.max(v))
-        });
-        high - low
-    };
-    let mut widest = (0, spread(0));
-    for row in 1..samples.rows() {
-        let here = spread(row);
-        if here > widest.1 {
-            widest = (row, here);
-        }
-    }
-    let last_charge = phases
-        .iter()
-        .rfind(|p| p.rows.direction == Direction::Charge);
-    Some(CellSpread {
-        largest: Volts(widest.1),
-        row: widest.0,
-        at_discharge_end: governing
-            .and_then(|g| phases.get(g.phase))
-            .map(|p| Volts(spread(p.rows.last))),
-        at_charge_end: last_charge.map(|p| Volts(spread(p.rows.last))),
-    })
-}
+#[cfg(test)]
+mod tests;

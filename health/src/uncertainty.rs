@@ -126,7 +126,11 @@ pub fn discharge(
     let capacity_budget = Budget::of(vec![
         input("current gain", q, current_gain),
         input("current offset", hours, current_offset),
-        input("current resolution", hours, per_row(accuracy.current_resolution.0)),
+        input(
+            "current resolution",
+            hours,
+            per_row(accuracy.current_resolution.0),
+        ),
         input("voltage gain", end_u * ah_per_volt, voltage_gain),
         input("voltage offset", ah_per_volt, voltage_offset),
         input("voltage resolution at the end", ah_per_volt, voltage_step),
@@ -141,13 +145,25 @@ pub fn discharge(
     let energy_budget = Budget::of(vec![
         input("current gain", e, current_gain),
         input("current offset", mean_u * hours, current_offset),
-        input("current resolution", mean_u * hours, per_row(accuracy.current_resolution.0)),
+        input(
+            "current resolution",
+            mean_u * hours,
+            per_row(accuracy.current_resolution.0),
+        ),
         input("voltage gain", e + end_u * wh_per_volt, voltage_gain),
         input("voltage offset", q + wh_per_volt, voltage_offset),
-        input("voltage resolution", q, per_row(accuracy.voltage_resolution.0)),
+        input(
+            "voltage resolution",
+            q,
+            per_row(accuracy.voltage_resolution.0),
+        ),
         input("voltage resolution at the end", wh_per_volt, voltage_step),
         input("clock rate", e, clock_rate),
-        input("clock resolution", mean_u * mean_i / SECONDS_PER_HOUR, clock_s),
+        input(
+            "clock resolution",
+            mean_u * mean_i / SECONDS_PER_HOUR,
+            clock_s,
+        ),
         input("edge before the first row", u_first, rectangular(onset_ah)),
         input("edge after the last row", u_last, rectangular(cut_ah)),
     ]);

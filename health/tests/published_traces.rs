@@ -9,7 +9,6 @@
     clippy::unwrap_used,
     clippy::expect_used,
     clippy::panic,
-    clippy::print_stderr,
     clippy::disallowed_methods,
     reason = "a test binary reads files and may fail loudly"
 )]

@@ -120,9 +120,23 @@ impl Writer {
                 }
             }
             Ok(BundleHeader::Return(_)) => self.import_return(file, arrival, now),
+            Ok(BundleHeader::UnitHistory(header)) => {
+                match self.merge_history(file, arrival, now)? {
+                    Ok(outcome) => Ok(outcome),
+                    Err(refusal) if refusal.fault == Fault::Trust => {
+                        let outcome = Outcome::HistoryQuarantined {
+                            unit: header.unit.key().as_str().to_owned(),
+                            reason: refusal.to_string(),
+                            advice: refusal.advice().to_owned(),
+                        };
+                        self.check_room(arrival)?;
+                        self.set_aside(file, arrival, outcome, now)
+                    }
+                    Err(refusal) => self.refuse(file, arrival, &refusal, now),
+                }
+            }
             Ok(_) => {
-                let found =
-                    "a server takes stations' files and statements; this is another kind of file";
+                let found = "a server takes stations' files, unit histories and statements; this is another kind of file";
                 let refusal = Refusal::new(Rule::Header, Fault::Maker, 3, found);
                 self.refuse(file, arrival, &refusal, now)
             }
@@ -185,10 +199,7 @@ impl Writer {
         refusal: &Refusal,
         now: Instant,
     ) -> Result<Outcome, ImportError> {
-        let (_, bytes) = store::kept_totals(self.database.connection(), Kept::Quarantined)?;
-        if arrival.new && bytes.saturating_add(arrival.bytes) > self.limits.quarantined_bytes {
-            return Err(ImportError::QuarantineFull { bytes });
-        }
+        self.check_room(arrival)?;
         let mut counting = 0;
         if refusal.rule == Rule::EnrolmentDates {
             for mut part in sealed_parts(file, &self.trust.store)? {
@@ -209,6 +220,26 @@ impl Writer {
                 ),
             },
         };
+        self.set_aside(file, arrival, outcome, now)
+    }
+
+    /// Turns a new file away if there is no room for files that wait.
+    fn check_room(&self, arrival: Arrival) -> Result<(), ImportError> {
+        let (_, bytes) = store::kept_totals(self.database.connection(), Kept::Quarantined)?;
+        if arrival.new && bytes.saturating_add(arrival.bytes) > self.limits.quarantined_bytes {
+            return Err(ImportError::QuarantineFull { bytes });
+        }
+        Ok(())
+    }
+
+    /// Keeps a file that goes through the door again when trust changes.
+    fn set_aside<F: Read + Seek>(
+        &mut self,
+        file: &mut F,
+        arrival: Arrival,
+        outcome: Outcome,
+        now: Instant,
+    ) -> Result<Outcome, ImportError> {
         let tx = self.database.begin()?;
         keep(&tx, file, arrival, Kept::Quarantined, now)?;
         record(&tx, arrival, &outcome, now)?;

@@ -3,6 +3,7 @@
 use crate::branches::Segment;
 use crate::fleet_digest::{Run, log_digest, runs_digest};
 use crate::merge::{Choice, EntryStatus, Fork, Gap, Known, Merged, merge};
+use crate::single_entries::Singles;
 use crate::store::{self, LogRow, LogState, SealRow, StatusChange, StoreError};
 use carrylog_format::bundle::VerifiedSegment;
 use carrylog_format::ids::LogId;
@@ -89,7 +90,7 @@ fn continue_log(
     let Some(known) = &log.state.frontier else {
         return Ok(None);
     };
-    if !counts_entirely(c, log, trust)? {
+    if !counts_entirely(c, log, trust)? || store::has_singles(c, log.row)? {
         return Ok(None);
     }
     let (from, to, size) = (verified.header().from, verified.header().to, known.size());
@@ -173,16 +174,28 @@ pub(crate) fn refresh(
         choices: &choices,
         revoked_from: trust.revoked_from(log.log),
     });
+    let singles = Singles::of(
+        &store::singles(c, log.row)?,
+        &merged,
+        trust.standing(log.log).as_ref(),
+        &choices,
+    );
     let mut changes = Vec::new();
     if some_do_not_count || store::has_cleared(c, log.row)? {
         changes.extend(store::clear_status(c, log.row)?);
     }
     changes.extend(write_statuses(c, log.row, &merged)?);
-    let report = report(&merged);
+    for ((index, leaf), status) in &singles.statuses {
+        changes.extend(match status {
+            Some(status) => store::set_status(c, log.row, *index, *leaf, *status)?,
+            None => store::clear_status_of(c, log.row, *index, *leaf)?,
+        });
+    }
+    let report = report(&merged, &singles);
     let state = LogState {
         size: merged.accepted,
         frontier: merged.is_plain().then(|| merged.end().clone()),
-        digest: log_digest(&merged),
+        digest: singles.digest(log_digest(&merged)),
         report: encode_report(&report),
     };
     store::set_log_state(c, log.row, &state)?;
@@ -288,21 +301,25 @@ fn write_statuses(
     Ok(changes)
 }
 
-fn report(merged: &Merged) -> LogReport {
+fn report(merged: &Merged, singles: &Singles) -> LogReport {
     let count = |status| {
-        merged
+        let of_segments: u64 = merged
             .pieces
             .iter()
             .filter(|p| p.status == status)
             .map(|p| p.to - p.from)
-            .sum()
+            .sum();
+        let alone = singles.statuses.values().filter(|s| **s == Some(status));
+        of_segments + alone.count() as u64
     };
+    let mut forks = merged.forks.clone();
+    forks.extend(singles.forks.iter().cloned());
     LogReport {
         held: count(EntryStatus::Held),
         disputed: count(EntryStatus::Disputed),
         revoked: count(EntryStatus::Revoked),
         gaps: merged.gaps.clone(),
-        forks: merged.forks.clone(),
+        forks,
         unknown_choices: merged.unknown_choices.iter().map(|c| c.size).collect(),
     }
 }

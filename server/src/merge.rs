@@ -145,12 +145,24 @@ impl Merged {
 
     /// Whether the log had this root at this size, within what is accepted.
     pub fn accepts_root(&self, size: u64, root: &Hash) -> bool {
-        size <= self.accepted
-            && self
-                .pieces
-                .iter()
-                .filter(|p| p.status == EntryStatus::Accepted && p.from < size && size <= p.to)
-                .any(|p| self.forest.root_at(p.branch, size) == Some(*root))
+        self.accepted_roots(size).any(|found| found == *root)
+    }
+
+    /// The root of the log at this size, within what is accepted.
+    pub fn root_at_accepted(&self, size: u64) -> Option<Hash> {
+        self.accepted_roots(size).next()
+    }
+
+    fn accepted_roots(&self, size: u64) -> impl Iterator<Item = Hash> {
+        self.pieces
+            .iter()
+            .filter(move |p| {
+                size <= self.accepted
+                    && p.status == EntryStatus::Accepted
+                    && p.from < size
+                    && size <= p.to
+            })
+            .filter_map(move |p| self.forest.root_at(p.branch, size))
     }
 }
 

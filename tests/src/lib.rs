@@ -1,7 +1,12 @@
 //! Runs the real binaries for the journey tests: a folder, the programs, a server on loopback.
 //!
 //! Nothing here knows a format; tests see what a person or a script would see.
-#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    reason = "a test fails by panicking"
+)]
 
 use serde_json::Value;
 use std::io::{BufRead, BufReader, Read};
@@ -38,7 +43,10 @@ impl Bench {
     /// An empty folder; the clock stands at 2026-03-01T08:00:00Z until it is set.
     pub fn new() -> Self {
         let dir = tempfile::tempdir().unwrap();
-        Self { dir, now: "2026-03-01T08:00:00Z".into() }
+        Self {
+            dir,
+            now: "2026-03-01T08:00:00Z".into(),
+        }
     }
 
     /// Sets the clock that the programs see.
@@ -67,7 +75,11 @@ impl Bench {
     /// Runs `carrylog` and expects it to succeed.
     pub fn ok(&self, line: &str) -> Outcome {
         let outcome = self.carrylog(line);
-        assert_eq!(outcome.code, 0, "carrylog {line}\n{}\n{}", outcome.out, outcome.err);
+        assert_eq!(
+            outcome.code, 0,
+            "carrylog {line}\n{}\n{}",
+            outcome.out, outcome.err
+        );
         outcome
     }
 
@@ -79,7 +91,11 @@ impl Bench {
     /// Runs `carrylog` and expects this exit code.
     pub fn fails(&self, code: i32, line: &str) -> Outcome {
         let outcome = self.carrylog(line);
-        assert_eq!(outcome.code, code, "carrylog {line}\n{}\n{}", outcome.out, outcome.err);
+        assert_eq!(
+            outcome.code, code,
+            "carrylog {line}\n{}\n{}",
+            outcome.out, outcome.err
+        );
         outcome
     }
 
@@ -118,7 +134,13 @@ impl Bench {
             .map_while(Result::ok)
             .find_map(|l| {
                 let start = l.find("http://")?;
-                Some(l[start..].split_whitespace().next()?.trim_end_matches(['/', '.', ',']).to_owned())
+                Some(
+                    l[start..]
+                        .split_whitespace()
+                        .next()?
+                        .trim_end_matches(['/', '.', ','])
+                        .to_owned(),
+                )
             })
             .expect("the server names its address");
         // Whatever it prints later must not block it.
@@ -156,11 +178,25 @@ impl ServerProcess {
         serde_json::from_slice(&self.bytes(path)).unwrap()
     }
 
+    /// PUT of a file; the status must say that it went well.
+    pub fn put(&self, path: &str, body: &[u8]) {
+        let url = format!("{}{path}", self.url);
+        ureq::put(&url)
+            .send(body)
+            .unwrap_or_else(|e| panic!("{path}: {e}"));
+    }
+
     /// GET as bytes.
     pub fn bytes(&self, path: &str) -> Vec<u8> {
         let mut body = Vec::new();
-        let response = ureq::get(format!("{}{path}", self.url)).call().unwrap_or_else(|e| panic!("{path}: {e}"));
-        response.into_body().into_reader().read_to_end(&mut body).unwrap();
+        let response = ureq::get(format!("{}{path}", self.url))
+            .call()
+            .unwrap_or_else(|e| panic!("{path}: {e}"));
+        response
+            .into_body()
+            .into_reader()
+            .read_to_end(&mut body)
+            .unwrap();
         body
     }
 }
@@ -193,17 +229,30 @@ pub fn binary(name: &str) -> PathBuf {
     let profile = exe.ancestors().nth(2).unwrap().to_owned();
     BUILT.call_once(|| {
         let mut build = Command::new(env!("CARGO"));
-        build.args(["build", "--quiet", "-p", "carrylog", "-p", "carrylog-server"]);
+        build.args([
+            "build",
+            "--quiet",
+            "-p",
+            "carrylog",
+            "-p",
+            "carrylog-server",
+        ]);
         if profile.ends_with("release") {
             build.arg("--release");
         }
         build.current_dir(Path::new(env!("CARGO_MANIFEST_DIR")).parent().unwrap());
-        assert!(build.status().unwrap().success(), "the programs do not build");
+        assert!(
+            build.status().unwrap().success(),
+            "the programs do not build"
+        );
     });
     profile.join(name)
 }
 
 /// The root of the repository.
 pub fn repository() -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).parent().unwrap().to_owned()
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+        .parent()
+        .unwrap()
+        .to_owned()
 }

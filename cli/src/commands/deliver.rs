@@ -5,7 +5,7 @@ use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::files::{self, BUNDLE_ENDING};
 use crate::media;
-use crate::server_client::ServerClient;
+use crate::server_client::{ServerClient, token_from};
 use carrylog_format::bundle::{BundleHeader, peek_header};
 use carrylog_format::ids::LogId;
 use clap::Args;
@@ -59,7 +59,7 @@ struct ReturnFile {
 
 impl Deliver {
     pub(crate) fn run(self, context: &Context) -> Result<Delivered, Failure> {
-        let client = ServerClient::new(&self.to, self.token()?)?;
+        let client = ServerClient::new(&self.to, token_from(self.token_env.as_deref())?)?;
         let is_folder = self.from.is_dir();
         let mut delivered = Delivered {
             server: self.to.clone(),
@@ -77,22 +77,24 @@ impl Deliver {
                 }
                 Err(refusal) => return Err(Failure::refused(&path, &refusal)),
             };
-            match header {
-                BundleHeader::Segment(h) => {
-                    logs.insert(h.log, media::folder_of(&path).to_owned());
-                }
+            let log = match header {
+                BundleHeader::Segment(h) => Some(h.log),
                 // What came back earlier, or a history for somebody else, lies on the same stick.
                 _ if is_folder => continue,
-                _ => {}
-            }
+                _ => None,
+            };
             let written = media::digest_of(&path)?;
             let answer = client.deliver(&path, written.sha256, written.bytes)?;
-            delivered.files.push(DeliveredFile {
+            let file = DeliveredFile {
                 file: path.display().to_string(),
                 file_bytes: written.bytes,
                 file_sha256: written.sha256.to_string(),
                 answer,
-            });
+            };
+            if let Some(log) = log.filter(|_| file.outcome() != "refused") {
+                logs.insert(log, media::folder_of(&path).to_owned());
+            }
+            delivered.files.push(file);
         }
         if delivered.files.is_empty() {
             let message = "there is no log segment to deliver";
@@ -113,23 +115,6 @@ impl Deliver {
         }
         Ok(delivered)
     }
-
-    fn token(&self) -> Result<Option<String>, Failure> {
-        let Some(name) = &self.token_env else {
-            return Ok(None);
-        };
-        match std::env::var(name) {
-            Ok(token) if !token.trim().is_empty() => Ok(Some(token.trim().to_owned())),
-            _ => {
-                let message = format!("the environment variable {name} holds no token");
-                Err(Failure::new(
-                    Exit::Usage,
-                    message,
-                    "set it to the token from the records office",
-                ))
-            }
-        }
-    }
 }
 
 /// Writes the answer beside the segment, once it is what it should be.
@@ -147,7 +132,11 @@ fn write_return(folder: &Path, log: LogId, bytes: &[u8]) -> Result<String, Failu
         ));
     }
     let short: String = log.to_string().chars().take(8).collect();
-    let path = folder.join(format!("return-{short}.{BUNDLE_ENDING}"));
+    let name = format!("return-{short}.{BUNDLE_ENDING}");
+    let path = match folder.to_str() {
+        Some(".") => PathBuf::from(name),
+        _ => folder.join(name),
+    };
     let written = media::write_file(&path, |out| out.write_all(bytes))?;
     media::read_back(&path, &written, |_| ())?;
     Ok(path.display().to_string())
@@ -172,6 +161,7 @@ impl DeliveredFile {
 impl Report for Delivered {
     fn exit(&self) -> Exit {
         let of = |file: &DeliveredFile| match file.outcome() {
+            "refused" if file.says("fault") == Some("trust") => Exit::NotTrusted,
             "refused" | "fork" => Exit::Refused,
             "quarantined" => Exit::NotTrusted,
             _ => Exit::Done,

@@ -75,7 +75,7 @@ impl Log {
 
     fn of_file(&self, path: &Path) -> Result<Entries, Failure> {
         let anchors = match &self.authority {
-            Some(key) => vec![NamedKey::read(key)?.key],
+            Some(key) => vec![NamedKey::read_authority(key)?.key],
             None => Vec::new(),
         };
         let trust = TrustStore::new(anchors);

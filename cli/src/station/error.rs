@@ -73,6 +73,14 @@ pub enum StationError {
         /// Size of the log.
         size: u64,
     },
+    /// A segment cannot begin between the first entry and the first seal.
+    #[error("no segment can begin at entry {from}: the first seal covers entries 0 to {}", first.saturating_sub(1))]
+    InsideFirstSeal {
+        /// The index asked for.
+        from: u64,
+        /// Size under the first seal.
+        first: u64,
+    },
     /// No entry of that number or hash.
     #[error("the log has no entry {wanted}; it has entries 0 to {}", size.saturating_sub(1))]
     NoSuchEntry {

@@ -1,19 +1,20 @@
 //! The station's log: opened only if it holds together, grown one durable entry at a time.
 
 use super::StationError;
+use super::replay::{read_seals, read_trust, receipted_size, replay};
 use super::store::{Identity, Store, StoreError};
-use crate::key_file::{NamedKey, OwnedKey};
+use crate::key_file::{KeyRole, NamedKey, OwnedKey};
+use crate::passphrase::PassphraseSource;
 use carrylog_format::cose::PublicKey;
 use carrylog_format::ids::{EntryId, LogId, TraceDigest};
 use carrylog_format::instant::Instant;
-use carrylog_format::receipt::ReceiptSlip;
 use carrylog_format::record::{
     ClockQuality, Entry, EntryHead, Record, StationChange, StationEvent, TraceRef,
 };
-use carrylog_format::seal::{Seal, SealContent, parse_seal_payload};
+use carrylog_format::seal::{Seal, SealContent};
 use carrylog_format::text::Name;
 use carrylog_format::trace::{self, Trace, TraceError};
-use carrylog_format::tree::{Frontier, leaf_hash};
+use carrylog_format::tree::Frontier;
 use carrylog_format::trust::TrustStore;
 use carrylog_format::view;
 use std::fs;
@@ -118,8 +119,8 @@ impl Station {
             text: e.to_string(),
         })?;
         // The key comes first: a key without a log is harmless, a log without its key is not.
-        let key = OwnedKey::generate(new.name.clone())?;
-        key.write_new(&dir.join(KEY_FILE))?;
+        let key = OwnedKey::generate(KeyRole::Station, new.name.clone())?;
+        key.write_new(&dir.join(KEY_FILE), None)?;
         key.public().write_new(&dir.join(PUBLIC_FILE))?;
         let identity = Identity {
             key: key.secret.public(),
@@ -224,7 +225,8 @@ impl Station {
     /// [`StationError`] if the station's key is not there or is another one.
     pub fn seal(&mut self, at_ms: Instant) -> Result<&Seal, StationError> {
         if self.sealed_size() < self.size() {
-            let key = OwnedKey::read(&self.dir.join(KEY_FILE))?.secret;
+            let key =
+                OwnedKey::read(&self.dir.join(KEY_FILE), &PassphraseSource::default())?.secret;
             if key.public() != self.identity.key {
                 return Err(StationError::OtherKey);
             }
@@ -420,93 +422,4 @@ impl Station {
             size: self.size(),
         }
     }
-}
-
-fn read_seals(store: &Store, key: &PublicKey) -> Result<Vec<Seal>, StationError> {
-    let mut seals: Vec<Seal> = Vec::new();
-    for sign1 in store.seals()? {
-        let seal = Seal::verify(&sign1, key)?;
-        let follows = match seals.last() {
-            None => seal.content().seq == 0,
-            Some(last) => {
-                seal.content().seq == last.content().seq + 1
-                    && seal.content().prev == Some(last.digest())
-                    && seal.content().size > last.content().size
-            }
-        };
-        if !follows {
-            let found = format!(
-                "seal {} does not follow the one before it",
-                seal.content().seq
-            );
-            return Err(StationError::Inconsistent { found });
-        }
-        seals.push(seal);
-    }
-    Ok(seals)
-}
-
-/// Recomputes the tree from the entries' bytes and compares it with every seal.
-fn replay(store: &Store, seals: &[Seal]) -> Result<(Frontier, Option<Instant>), StationError> {
-    let mut frontier = Frontier::new();
-    let mut due = seals.iter().peekable();
-    let mut last = Vec::new();
-    store.entries(0, u64::MAX, |index, bytes| -> Result<(), StationError> {
-        if index != frontier.size() {
-            let found = format!("entry {} is missing", frontier.size());
-            return Err(StationError::Inconsistent { found });
-        }
-        frontier.push(leaf_hash(bytes));
-        if let Some(seal) = due.next_if(|s| s.content().size == frontier.size())
-            && seal.content().root != frontier.root()
-        {
-            let found = format!(
-                "the entries up to {index} are not those that seal {} was made over",
-                seal.content().seq
-            );
-            return Err(StationError::Inconsistent { found });
-        }
-        last.clear();
-        last.extend_from_slice(bytes);
-        Ok(())
-    })?;
-    if let Some(seal) = due.next() {
-        let found = format!(
-            "seal {} covers {} entries, but there are {}",
-            seal.content().seq,
-            seal.content().size,
-            frontier.size()
-        );
-        return Err(StationError::Inconsistent { found });
-    }
-    let last_at = if last.is_empty() {
-        None
-    } else {
-        Some(Entry::parse(&last)?.head().at)
-    };
-    Ok((frontier, last_at))
-}
-
-/// The largest size under a receipt; every receipt must be for a seal that this station made.
-fn receipted_size(store: &Store, seals: &[Seal]) -> Result<u64, StationError> {
-    let mut size = 0;
-    for slip in store.receipts()? {
-        let slip = ReceiptSlip::parse(&slip).map_err(|e| StoreError::Damaged(e.to_string()))?;
-        let sealed = parse_seal_payload(slip.seal_payload())?;
-        if !seals.iter().any(|s| s.content() == &sealed) {
-            return Err(StationError::ForeignSeal { size: sealed.size });
-        }
-        size = size.max(sealed.size);
-    }
-    Ok(size)
-}
-
-fn read_trust(store: &Store, authority: &PublicKey) -> Result<TrustStore, StationError> {
-    let mut trust = TrustStore::new([*authority]);
-    for sign1 in store.statements()? {
-        trust
-            .add(&sign1)
-            .map_err(|e| StoreError::Damaged(e.to_string()))?;
-    }
-    Ok(trust)
 }

@@ -4,6 +4,7 @@
 
 mod error;
 mod log;
+mod replay;
 mod segment;
 mod settle;
 mod sheets;
@@ -13,5 +14,5 @@ pub use error::StationError;
 pub use log::{Access, Appended, NewStation, PackedTrace, Slot, Station};
 pub use segment::SegmentPlan;
 pub use settle::{Adopted, Settled};
-pub use sheets::SheetInForce;
+pub use sheets::{SheetInForce, sheet_in_force};
 pub use store::StoreError;

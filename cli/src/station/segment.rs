@@ -21,17 +21,30 @@ pub struct SegmentPlan {
 }
 
 impl Station {
-    /// Plans a segment up to the last seal; call [`Station::seal`] first.
+    /// Plans a segment up to the last seal, from `from` or else from what has a receipt; call
+    /// [`Station::seal`] first.
     ///
     /// # Errors
-    /// [`StationError::NothingToPack`] if everything is receipted already.
+    /// [`StationError::NothingToPack`] if everything is receipted already, and
+    /// [`StationError::NoSuchEntry`] or [`StationError::InsideFirstSeal`] if none can begin at `from`.
     pub fn plan_segment(
         &self,
-        from_start: bool,
+        from: Option<u64>,
         with_traces: bool,
     ) -> Result<SegmentPlan, StationError> {
-        let from = if from_start { 0 } else { self.receipted_size() };
         let to = self.sealed_size();
+        if let Some(from) = from.filter(|from| *from >= to) {
+            return Err(StationError::NoSuchEntry {
+                wanted: from.to_string(),
+                size: self.size(),
+            });
+        }
+        // The first seal's number is 0 only where its segment begins at 0 (rule S-2).
+        let first = self.seals().first().map_or(0, |s| s.content().size);
+        if let Some(from) = from.filter(|from| (1..first).contains(from)) {
+            return Err(StationError::InsideFirstSeal { from, first });
+        }
+        let from = from.unwrap_or(self.receipted_size());
         if from >= to {
             return Err(StationError::NothingToPack { size: self.size() });
         }

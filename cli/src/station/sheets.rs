@@ -5,6 +5,7 @@ use carrylog_format::ids::StatementDigest;
 use carrylog_format::instant::Date;
 use carrylog_format::record::{LimitsSheet, TestRecord};
 use carrylog_format::statement::StatementBody;
+use carrylog_format::trust::TrustStore;
 use carrylog_format::unit_id::UnitId;
 
 /// A limits sheet and the statement that publishes it.
@@ -27,20 +28,26 @@ impl Station {
     /// The sheet for the unit's part number on `day`: the one with the latest first day in force,
     /// among equals the one that was stated last.
     pub fn sheet_in_force(&self, unit: &UnitId, day: Date) -> Option<SheetInForce> {
-        self.trust()
-            .statements()
-            .filter_map(|s| match &s.content().body {
-                StatementBody::Limits(sheet) if applies(sheet, unit, day) => {
-                    Some(((sheet.valid_from, s.content().seq), s.digest(), sheet))
-                }
-                _ => None,
-            })
-            .max_by_key(|(rank, _, _)| *rank)
-            .map(|(_, statement, sheet)| SheetInForce {
-                statement,
-                sheet: (**sheet).clone(),
-            })
+        sheet_in_force(self.trust(), unit, day)
     }
+}
+
+/// The sheet for the unit's part number on `day`: the one with the latest first day in force, among
+/// equals the one that was stated last.
+pub fn sheet_in_force(trust: &TrustStore, unit: &UnitId, day: Date) -> Option<SheetInForce> {
+    trust
+        .decisions()
+        .filter_map(|s| match &s.content().body {
+            StatementBody::Limits(sheet) if applies(sheet, unit, day) => {
+                Some(((sheet.valid_from, s.content().seq), s.digest(), sheet))
+            }
+            _ => None,
+        })
+        .max_by_key(|(rank, _, _)| *rank)
+        .map(|(_, statement, sheet)| SheetInForce {
+            statement,
+            sheet: (**sheet).clone(),
+        })
 }
 
 /// Whether a sheet is for the unit's part number and in force on `day`.

@@ -77,8 +77,11 @@ impl Store {
     }
 
     /// Opens the database for reading, beside others.
+    ///
+    /// The file is opened for writing where that is allowed, so that what a crash left half done is
+    /// rolled back; on a write-protected disk SQLite falls back to reading.
     pub(super) fn open_to_read(path: &Path) -> Result<Self, StoreError> {
-        let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let db = Connection::open_with_flags(path, flags)?;
         db.busy_timeout(PATIENCE)?;
         check_kind(&db)?;

@@ -2,8 +2,8 @@
 
 use crate::cbor::{self, Limits};
 use crate::cose::PublicKey;
-use crate::frame::{Frame, FrameReader, FrameType, Step};
 use crate::envelope::RecipientId;
+use crate::frame::{Frame, FrameReader, FrameType, Step};
 use crate::ids::LogId;
 use crate::recovery::RecoveryCheck;
 use crate::refusal::{Fault, Refusal, Rule, form_refusal};

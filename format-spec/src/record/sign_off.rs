@@ -44,3 +44,15 @@ pub enum SignOffRole {
     /// Reviews records for the quality team.
     Quality,
 }
+
+impl SignOffRole {
+    /// The role in words.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Technician => "technician",
+            Self::Inspector => "inspector",
+            Self::CertifyingStaff => "certifying staff",
+            Self::Quality => "quality reviewer",
+        }
+    }
+}

@@ -55,7 +55,7 @@ pub(crate) fn sheet() -> LimitsSheet {
     }
 }
 
-fn test(capacity_ah: f64) -> TestRecord {
+pub(crate) fn test(capacity_ah: f64) -> TestRecord {
     let instant = |text: &str| text.parse::<Instant>().unwrap();
     TestRecord {
         slot: None,

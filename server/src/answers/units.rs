@@ -89,6 +89,9 @@ pub struct HistoryAnswer {
     pub log: LogId,
     /// The name of the log's owner.
     pub station: String,
+    /// The name of the authority that enrolled it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub authority: Option<String>,
     /// What the fleet history makes of it.
     pub status: EntryStatus,
     /// It counts: accepted, not superseded, not a repeat.
@@ -179,6 +182,10 @@ impl HistoryAnswer {
         Self {
             log: item.stored.log,
             station: trust.name_of(item.stored.log),
+            authority: trust
+                .store
+                .standing(item.stored.log)
+                .and_then(|s| trust.store.authority_name(s.authority)),
             status: item.stored.status,
             counts: item.counts(),
             superseded_by: superseded.map(|s| s.by),

@@ -175,7 +175,7 @@ pub(crate) fn clear_status(c: &Connection, log: i64) -> Result<Vec<StatusChange>
     changes(c, sql, params![log])
 }
 
-fn changes(
+pub(super) fn changes(
     c: &Connection,
     sql: &str,
     values: &[&dyn rusqlite::ToSql],
@@ -265,6 +265,16 @@ pub(crate) fn entries_named(c: &Connection, id: EntryId) -> Result<Vec<StoredEnt
          WHERE e.leaf = ?1 AND e.status IS NOT NULL ORDER BY l.log, e.idx"
     );
     query(c, &sql, params![id.hash().as_bytes()])
+}
+
+/// Leaf hashes of the accepted entries of a log below `size`, in its order.
+pub(crate) fn accepted_leaves(c: &Connection, log: i64, size: u64) -> Result<Vec<Hash>> {
+    let sql = "SELECT leaf FROM entries WHERE log = ?1 AND idx < ?2 AND status = 0 ORDER BY idx";
+    let mut statement = c.prepare_cached(sql)?;
+    let rows = statement.query_map(params![log, to_sql(size)?], |row| {
+        row.get(0).map(Hash::from_bytes)
+    })?;
+    Ok(rows.collect::<rusqlite::Result<_>>()?)
 }
 
 /// Station events of a log that count, in its order.

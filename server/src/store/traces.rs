@@ -2,7 +2,7 @@
 
 use super::error::Result;
 use carrylog_format::ids::TraceDigest;
-use rusqlite::{Connection, params};
+use rusqlite::{Connection, OptionalExtension, params};
 
 /// Keeps a compressed trace whose digest was checked; nothing happens if it is known.
 pub(crate) fn add_trace(c: &Connection, digest: TraceDigest, compressed: &[u8]) -> Result<()> {
@@ -10,6 +10,14 @@ pub(crate) fn add_trace(c: &Connection, digest: TraceDigest, compressed: &[u8]) 
     c.prepare_cached(sql)?
         .execute(params![digest.hash().as_bytes(), compressed])?;
     Ok(())
+}
+
+/// A compressed trace.
+pub(crate) fn trace(c: &Connection, digest: TraceDigest) -> Result<Option<Vec<u8>>> {
+    let sql = "SELECT compressed FROM traces WHERE sha256 = ?1";
+    Ok(c.prepare_cached(sql)?
+        .query_row([digest.hash().as_bytes()], |row| row.get(0))
+        .optional()?)
 }
 
 /// Runs `look` over every trace: digest and compressed bytes.

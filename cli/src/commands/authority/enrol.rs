@@ -4,7 +4,8 @@ use super::stated::{Stated, state};
 use crate::context::Context;
 use crate::exit::Exit;
 use crate::failure::Failure;
-use crate::key_file::NamedKey;
+use crate::key_file::{KeyRole, NamedKey};
+use crate::passphrase::PassphraseSource;
 use carrylog_format::ids::LogId;
 use carrylog_format::instant::Date;
 use carrylog_format::statement::{Enrolment, Role, StatementBody, Succession};
@@ -39,6 +40,8 @@ pub(crate) struct Enrol {
     /// The log it continues after the loss of a key, with its last known size
     #[arg(long, value_name = "LOG:SIZE", value_parser = succession)]
     succeeds: Option<Succession>,
+    #[command(flatten)]
+    passphrase: PassphraseSource,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -61,6 +64,16 @@ impl From<EnrolRole> for Role {
     }
 }
 
+impl From<EnrolRole> for KeyRole {
+    fn from(role: EnrolRole) -> Self {
+        match role {
+            EnrolRole::Station => Self::Station,
+            EnrolRole::Server => Self::Server,
+            EnrolRole::Person => Self::Person,
+        }
+    }
+}
+
 fn succession(text: &str) -> Result<Succession, String> {
     let parts = text.split_once(':');
     let parsed = parts.and_then(|(log, size)| {
@@ -74,7 +87,7 @@ fn succession(text: &str) -> Result<Succession, String> {
 
 impl Enrol {
     pub(super) fn run(self, context: &Context) -> Result<Stated, Failure> {
-        let named = NamedKey::read(&self.key)?;
+        let named = NamedKey::read(&self.key)?.in_role(&self.key, self.role.into())?;
         if let (Some(from), Some(until)) = (self.from, self.until)
             && until < from
         {
@@ -93,6 +106,11 @@ impl Enrol {
             until: self.until,
             succeeds: self.succeeds,
         };
-        state(&self.dir, StatementBody::Enrolled(enrolment), context)
+        state(
+            &self.dir,
+            StatementBody::Enrolled(enrolment),
+            &self.passphrase,
+            context,
+        )
     }
 }

@@ -4,6 +4,7 @@ use super::stated::{Stated, state};
 use crate::context::Context;
 use crate::failure::Failure;
 use crate::key_file::NamedKey;
+use crate::passphrase::PassphraseSource;
 use carrylog_format::statement::StatementBody;
 use carrylog_format::text::{Name, Remark};
 use clap::Args;
@@ -26,16 +27,18 @@ pub(crate) struct Trust {
     /// Why
     #[arg(long, value_name = "TEXT")]
     reason: Remark,
+    #[command(flatten)]
+    passphrase: PassphraseSource,
 }
 
 impl Trust {
     pub(super) fn run(self, context: &Context) -> Result<Stated, Failure> {
-        let named = NamedKey::read(&self.key)?;
+        let named = NamedKey::read_authority(&self.key)?;
         let body = StatementBody::AuthorityTrusted {
             key: named.key,
             name: self.name.unwrap_or(named.name),
             reason: self.reason,
         };
-        state(&self.dir, body, context)
+        state(&self.dir, body, &self.passphrase, context)
     }
 }

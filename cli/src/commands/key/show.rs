@@ -18,6 +18,7 @@ pub(crate) struct Show {
 
 #[derive(Debug, Serialize)]
 pub(super) struct KeyView {
+    role: &'static str,
     name: String,
     fingerprint: String,
     log: String,
@@ -27,6 +28,7 @@ pub(super) struct KeyView {
 impl KeyView {
     pub(super) fn of(key: &NamedKey, path: &Path) -> Self {
         Self {
+            role: key.role.words(),
             name: key.name.to_string(),
             fingerprint: key.key.fingerprint(),
             log: key.log().to_string(),
@@ -43,7 +45,11 @@ impl Show {
 
 impl fmt::Display for KeyView {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        writeln!(f, "key of «{}», in {}", self.name, self.public_key_file)?;
+        writeln!(
+            f,
+            "key of the {} «{}», in {}",
+            self.role, self.name, self.public_key_file
+        )?;
         writeln!(f, "  fingerprint {}", self.fingerprint)?;
         writeln!(f, "  log {}", self.log)?;
         writeln!(

@@ -47,7 +47,7 @@ pub(super) struct Created {
 
 impl Create {
     pub(super) fn run(self, context: &Context) -> Result<Created, Failure> {
-        let authority = NamedKey::read(&self.authority)?;
+        let authority = NamedKey::read_authority(&self.authority)?;
         let head = context.head(&self.stamp)?;
         let new = NewStation {
             name: self.name,

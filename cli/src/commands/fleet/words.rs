@@ -1,0 +1,196 @@
+//! A fleet as text for people.
+
+use super::FleetReport;
+use super::part::{LimitLine, MatchingLine, PartReport};
+use std::fmt;
+
+impl fmt::Display for FleetReport {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        writeln!(f, "{} units from {} entries", self.units, self.entries)?;
+        for part in &self.parts {
+            writeln!(f)?;
+            part.write(f)?;
+        }
+        writeln!(
+            f,
+            "\nstations against each other, through units checked at more than one"
+        )?;
+        match &self.stations_not_compared_because {
+            Some(because) => writeln!(f, "  not compared: {because}")?,
+            None => writeln!(
+                f,
+                "  {:<24}  {:>7}  {:>18}  {:>6}  {:>5}",
+                "station", "reads", "95 % interval", "checks", "units"
+            )?,
+        }
+        for s in &self.stations {
+            let verdict = if s.clear {
+                "  differs: check its calibration"
+            } else {
+                ""
+            };
+            writeln!(
+                f,
+                "  {:<24}  {:>+5.2} %  {:>+6.2} to {:>+6.2} %  {:>6}  {:>5}{verdict}",
+                s.station,
+                s.bias_percent,
+                s.bias_low_percent,
+                s.bias_high_percent,
+                s.checks,
+                s.units
+            )?;
+        }
+        writeln!(f, "\ndue within {} days", self.due_within_days)?;
+        for item in &self.due {
+            writeln!(f, "  {}: {}", item.unit, item.due.words())?;
+        }
+        if self.due.is_empty() {
+            writeln!(f, "  nothing")?;
+        }
+        writeln!(f)?;
+        for line in &self.left_out {
+            writeln!(f, "left out: {line}")?;
+        }
+        writeln!(f, "{}", self.advisory)
+    }
+}
+
+impl PartReport {
+    fn write(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        writeln!(f, "{}: {} units", self.part, self.units)?;
+        if self.units_without_sheet > 0 {
+            writeln!(
+                f,
+                "  {} without a limits sheet in force: not compared with limits",
+                self.units_without_sheet
+            )?;
+        }
+        if let Some(c) = &self.capacity {
+            let of_rated = c
+                .median_percent_of_rated
+                .map(|p| format!(" ({p:.1} % of rated)"))
+                .unwrap_or_default();
+            writeln!(
+                f,
+                "  newest capacity, {} units: median {:.2} Ah{of_rated}, quartiles {:.2} to {:.2}, {:.2} to {:.2} in all, median absolute deviation {:.2}",
+                c.units,
+                c.median_ah,
+                c.lower_quartile_ah,
+                c.upper_quartile_ah,
+                c.min_ah,
+                c.max_ah,
+                c.median_absolute_deviation_ah
+            )?;
+        }
+        for o in &self.outliers {
+            let value = match (
+                o.capacity_percent_of_rated,
+                o.fade_percent_of_rated_per_year,
+            ) {
+                (Some(capacity), _) => format!("capacity {capacity:.1} % of rated"),
+                (None, fade) => format!("fade {:.2} % of rated a year", fade.unwrap_or_default()),
+            };
+            writeln!(
+                f,
+                "  stands out: {}, {value} (modified z {:+.1})",
+                o.unit, o.modified_z
+            )?;
+        }
+        match (&self.time_to_limit, &self.no_time_to_limit_because) {
+            (Some(limit), _) => limit.write(f)?,
+            (None, because) => writeln!(
+                f,
+                "  time to the limit: not estimated, {}",
+                because.as_deref().unwrap_or_default()
+            )?,
+        }
+        self.matching.write(f)
+    }
+}
+
+impl LimitLine {
+    fn write(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        writeln!(
+            f,
+            "  time to the limit: {} of {} units reached it, {} left out (commissioning unknown or no check since)",
+            self.reached, self.units, self.left_out
+        )?;
+        for s in &self.survival {
+            write!(
+                f,
+                "    {:>2} years  {:5.1} % above the limit",
+                s.age_years, s.above_limit_percent
+            )?;
+            match (s.low_percent, s.high_percent) {
+                (Some(low), Some(high)) => writeln!(
+                    f,
+                    ", {:.0} % interval {low:.1} to {high:.1} % (Kaplan–Meier)",
+                    self.confidence_percent
+                )?,
+                _ => writeln!(f, " (no unit had reached it)")?,
+            }
+        }
+        match (&self.weibull, &self.no_weibull_because) {
+            (Some(w), _) => writeln!(
+                f,
+                "    Weibull fit: shape {:.2} ({:.2} to {:.2}), scale {:.2} years ({:.2} to {:.2})",
+                w.shape,
+                w.shape_low,
+                w.shape_high,
+                w.scale_years,
+                w.scale_low_years,
+                w.scale_high_years
+            ),
+            (None, because) => writeln!(
+                f,
+                "    no Weibull fit: {}",
+                because.as_deref().unwrap_or_default()
+            ),
+        }
+    }
+}
+
+impl MatchingLine {
+    fn write(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Some(capacity) = self.permitted_capacity_spread_ah else {
+            return writeln!(
+                f,
+                "  sets of {}: none, the permitted spread is not known; give --capacity-spread-ah",
+                self.positions
+            );
+        };
+        let resistance = match (
+            self.permitted_resistance_spread_mohm,
+            self.resistance_method,
+        ) {
+            (Some(spread), Some(method)) => format!(" and {spread:.2} mΩ by {method}"),
+            _ => ", resistance left out: too few units have one by the same method".into(),
+        };
+        let practice = if self.spread_is_common_practice {
+            "; common practice, give the manual's values with --capacity-spread-ah and --resistance-spread-mohm"
+        } else {
+            ""
+        };
+        writeln!(
+            f,
+            "  sets of {} among {} units that passed, within {capacity:.2} Ah{resistance}{practice}",
+            self.positions, self.candidates
+        )?;
+        for set in &self.sets {
+            let resistance = set
+                .resistance_spread_mohm
+                .map(|r| format!(", {r:.2} mΩ"))
+                .unwrap_or_default();
+            writeln!(
+                f,
+                "    {} (spread {:.2} Ah{resistance})",
+                set.units.join(" + "),
+                set.capacity_spread_ah
+            )?;
+        }
+        if self.sets.is_empty() {
+            writeln!(f, "    no set fits")?;
+        }
+        Ok(())
+    }
+}

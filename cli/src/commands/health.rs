@@ -1,0 +1,95 @@
+//! `carrylog health`: the health of units, computed from records that verify.
+
+mod report;
+mod words;
+
+use crate::capture::unit_name::parse_unit;
+use crate::collect::{Sources, UnitRecords};
+use crate::context::Context;
+use crate::exit::Exit;
+use crate::failure::Failure;
+use carrylog_format::unit_id::{UnitId, UnitKey};
+use clap::{Args, ValueEnum};
+pub(crate) use report::DueLine;
+use report::{HealthReport, UnitReport};
+use std::io::{self, IsTerminal};
+
+/// Show the health of units: state, trend, forecast, anomalies, next due
+///
+/// Reads station folders, bundles and unit histories, verified first. What is shown is advisory: the
+/// maintenance manual and certifying staff decide.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Example:\n  carrylog health bay2 stick --authority authority.pub.json --serial 000123"
+)]
+pub(crate) struct Health {
+    #[command(flatten)]
+    sources: Sources,
+    /// Only this unit, as MFR/PART/SERIAL
+    #[arg(long, value_name = "MFR/PART/SERIAL", value_parser = parse_unit)]
+    unit: Option<UnitId>,
+    /// Only units with this serial number
+    #[arg(long, value_name = "NUMBER", conflicts_with = "unit")]
+    serial: Option<String>,
+    /// Draw the capacities over time
+    #[arg(long, value_enum, default_value_t = Draw::Auto)]
+    plot: Draw,
+}
+
+/// When a plot is drawn.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Draw {
+    /// On a terminal, unless NO_COLOR is set
+    Auto,
+    /// Always
+    Always,
+    /// Never
+    Never,
+}
+
+impl Health {
+    pub(crate) fn run(self, context: &Context) -> Result<HealthReport, Failure> {
+        let now = context.now()?;
+        let collection = self.sources.collect(context)?;
+        let wanted: Vec<&UnitRecords> = collection.units.iter().filter(|u| self.wants(u)).collect();
+        if wanted.is_empty() {
+            let message = "the sources tell nothing of such a unit";
+            let next = "check manufacturer code, part number and serial number; without --unit or --serial all units are shown";
+            return Err(Failure::new(Exit::Input, message, next));
+        }
+        Ok(HealthReport {
+            units: wanted.into_iter().map(|u| UnitReport::of(u, now)).collect(),
+            left_out: collection.left_out,
+            advisory: carrylog_health::assess::ADVISORY,
+            plotted: self.plot.wanted(),
+        })
+    }
+
+    fn wants(&self, records: &UnitRecords) -> bool {
+        let named = |key: &UnitKey| records.key == *key || records.other_names.contains(key);
+        if let Some(unit) = &self.unit {
+            return named(&unit.key());
+        }
+        self.serial.as_ref().is_none_or(|serial| {
+            UnitId::new(
+                records.unit.mfr.as_str(),
+                records.unit.part.as_str(),
+                serial,
+            )
+            .is_ok_and(|unit| named(&unit.key()))
+        })
+    }
+}
+
+impl Draw {
+    fn wanted(self) -> bool {
+        match self {
+            Self::Always => true,
+            Self::Never => false,
+            Self::Auto => {
+                let plain = std::env::var_os("NO_COLOR").is_some_and(|v| !v.is_empty());
+                !plain && io::stdout().is_terminal()
+            }
+        }
+    }
+}
