@@ -13,6 +13,7 @@ mod audit;
 pub mod branches;
 mod cut;
 mod entry_facts;
+mod entry_status;
 pub mod fleet_digest;
 mod fleet_log;
 mod fleet_proofs;

@@ -79,10 +79,10 @@ fn history_file(
             .map_err(StoreError::damaged)?;
         out.entry(entry.entry.bytes(), provable.seal.digest(), &proof)?;
         let trace = test_of(entry.entry.record()).and_then(|t| t.trace.as_ref());
-        if let Some(trace) = trace.filter(|t| traces && carried.insert(t.sha256)) {
-            if let Some(compressed) = store::trace(c, trace.sha256)? {
-                out.trace(&compressed)?;
-            }
+        if let Some(trace) = trace.filter(|t| traces && carried.insert(t.sha256))
+            && let Some(compressed) = store::trace(c, trace.sha256)?
+        {
+            out.trace(&compressed)?;
         }
     }
     Ok(Some(out.finish()?))

@@ -302,6 +302,9 @@ async fn a_wrong_digest_and_a_file_that_is_too_large_are_turned_away() {
     }
 }
 
+/// Makes a request from a station's file, a file of statements and a log's name.
+type Make = fn(&[u8], &[u8], &str) -> Request<Body>;
+
 #[tokio::test]
 async fn each_role_may_do_what_it_is_for_and_no_more() {
     let (authority, records, station) = scene();
@@ -315,7 +318,7 @@ async fn each_role_may_do_what_it_is_for_and_no_more() {
     let app = router(Arc::clone(&records.server), false);
     let file = station.whole(&authority.chain);
     let statements = authority.whole_file();
-    let requests: [(&str, fn(&[u8], &[u8], &str) -> Request<Body>, &[&str]); 7] = [
+    let requests: [(&str, Make, &[&str]); 7] = [
         (
             "deliver",
             |file, _, _| put_bundle(file),

@@ -1,5 +1,7 @@
 //! Fleet heads, consistency receipts, and unit histories from one server to another.
 
+#![allow(clippy::unwrap_used, clippy::panic, reason = "helpers of tests")]
+
 mod support;
 
 use carrylog_format::bundle::{VerifiedHistory, read_history};
