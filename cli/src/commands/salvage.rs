@@ -41,7 +41,7 @@ pub(crate) struct Salvage {
 #[derive(Debug, Serialize)]
 #[serde(tag = "outcome", rename_all = "snake_case")]
 pub(crate) enum Outcome {
-    Healed(HealedFile),
+    Healed(Box<HealedFile>),
     Saved(Box<SavedPart>),
 }
 
@@ -124,7 +124,7 @@ impl Salvage {
             elements_restored,
             ..
         } = report;
-        Ok(Outcome::Healed(HealedFile {
+        Ok(Outcome::Healed(Box::new(HealedFile {
             file: self.file.display().to_string(),
             blocks: shards,
             block_bytes: shard_bytes,
@@ -132,7 +132,7 @@ impl Salvage {
             recovery_elements: elements,
             recovery_elements_restored: elements_restored,
             written: check.verdict(&path, context)?,
-        }))
+        })))
     }
 
     fn save(
