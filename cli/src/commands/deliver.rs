@@ -163,7 +163,7 @@ impl Report for Delivered {
         let of = |file: &DeliveredFile| match file.outcome() {
             "refused" if file.says("fault") == Some("trust") => Exit::NotTrusted,
             "refused" | "fork" => Exit::Refused,
-            "quarantined" => Exit::NotTrusted,
+            "quarantined" | "history_quarantined" => Exit::NotTrusted,
             _ => Exit::Done,
         };
         let all: Vec<Exit> = self.files.iter().map(of).collect();
@@ -184,7 +184,14 @@ impl fmt::Display for Delivered {
                 "known" => "known already, nothing changed".into(),
                 "held" => "held: earlier entries of this log are missing at the server".into(),
                 "fork" => "the log has two versions; both are kept, a person must look".into(),
-                "quarantined" => "kept aside: its key does not count there (yet)".into(),
+                "quarantined" | "history_quarantined" => {
+                    "kept aside: its key does not count there (yet)".into()
+                }
+                "history" => format!(
+                    "unit history merged, {} new entries, {} known",
+                    number("new_entries"),
+                    number("known_entries")
+                ),
                 "refused" => "refused".into(),
                 "statements" => format!("{} new statements taken in", number("new")),
                 other => other.to_owned(),

@@ -95,6 +95,28 @@ impl Stage {
         }
     }
 
+    /// Runs the program, shows the command in a shorter form that a shell would expand, and expects
+    /// success.
+    pub(super) fn show_as(
+        &self,
+        teller: &Teller,
+        by: &str,
+        shown: &[&str],
+        words: &[&str],
+    ) -> Result<(), String> {
+        teller.command(&shown.iter().map(|w| (*w).to_owned()).collect::<Vec<_>>());
+        let output = self
+            .command(by, words)
+            .output()
+            .map_err(|e| e.to_string())?;
+        teller.say(String::from_utf8_lossy(&output.stdout).trim_end());
+        if output.status.success() {
+            Ok(())
+        } else {
+            Err(String::from_utf8_lossy(&output.stderr).into_owned())
+        }
+    }
+
     /// Runs the program and shows the command and what it prints, whatever the end.
     pub(super) fn show_attempt(
         &self,

@@ -465,7 +465,39 @@ impl Story {
             BASES[0].technician,
             &["slots", BASES[0].folder],
         )?;
-        Ok(())
+        self.teller
+            .chapter("What the numbers say of a unit that wears out");
+        self.numbers()
+    }
+
+    /// The health of one worn unit, from all sticks and nothing else.
+    fn numbers(&self) -> Result<(), String> {
+        let worn = self.journey.set_aside.first().ok_or("no unit wore out")?;
+        let serial = &self.journey.units[*worn].serial;
+        let asked = [
+            "--serial",
+            serial,
+            "--authority",
+            "office/authority.pub.json",
+        ];
+        let mut sticks = vec!["drawer".to_owned()];
+        for entry in std::fs::read_dir(self.stage.path("stick")).map_err(|e| e.to_string())? {
+            let entry = entry.map_err(|e| e.to_string())?;
+            if entry.path().is_dir() {
+                sticks.push(format!("stick/{}", entry.file_name().to_string_lossy()));
+            }
+        }
+        sticks.sort();
+        let words: Vec<&str> = ["health"]
+            .into_iter()
+            .chain(sticks.iter().map(String::as_str))
+            .chain(asked)
+            .collect();
+        let shown: Vec<&str> = ["health", "drawer", "stick/*"]
+            .into_iter()
+            .chain(asked)
+            .collect();
+        self.stage.show_as(&self.teller, "quality", &shown, &words)
     }
 
     fn leave(&mut self, once: bool) -> Result<(), String> {

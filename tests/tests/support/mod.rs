@@ -45,7 +45,10 @@ pub fn office(bench: &Bench) -> ServerProcess {
     assert_eq!(made.code, 0, "{}", made.text());
     bench.ok("authority enrol office --key records/server.pub.json --role server");
     station(bench, "bay1", "'Bay 1'");
-    bench.serve("records", &format!("--authority {AUTHORITY}"))
+    let server = bench.serve("records", &format!("--authority {AUTHORITY}"));
+    let statements = std::fs::read(bench.path("stick/office.carrylog")).unwrap();
+    server.put("/api/v1/statements", &statements);
+    server
 }
 
 /// A further station, enrolled, with the statements taken in.
