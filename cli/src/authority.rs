@@ -5,8 +5,9 @@
 
 use crate::key_file::{KeyFileError, KeyRole, NamedKey, OwnedKey};
 use crate::media::{self, MediaError};
+use crate::passphrase::{Passphrase, PassphraseSource};
 use carrylog_format::bundle::{read_return, write_return};
-use carrylog_format::cose::PublicKey;
+use carrylog_format::cose::{PublicKey, SecretKey};
 use carrylog_format::instant::Instant;
 use carrylog_format::refusal::Refusal;
 use carrylog_format::statement::{Statement, StatementBody, StatementError};
@@ -32,11 +33,17 @@ pub struct Authority {
 }
 
 impl Authority {
-    /// Makes an authority in `dir`: key, public key, and statement 0.
+    /// Makes an authority in `dir`: key, public key, and statement 0. The key is closed with
+    /// `passphrase` if there is one.
     ///
     /// # Errors
     /// [`AuthorityError`] if there is one already or the folder cannot be used.
-    pub fn create(dir: &Path, name: Name, now: Instant) -> Result<Self, AuthorityError> {
+    pub fn create(
+        dir: &Path,
+        name: Name,
+        now: Instant,
+        passphrase: Option<&Passphrase>,
+    ) -> Result<Self, AuthorityError> {
         if dir.join(KEY_FILE).exists() || dir.join(STATEMENTS_FILE).exists() {
             return Err(AuthorityError::Exists {
                 dir: dir.to_owned(),
@@ -49,7 +56,7 @@ impl Authority {
         fs::create_dir_all(dir).map_err(folder)?;
         let lock = lock(dir)?;
         let key = OwnedKey::generate(KeyRole::Authority, name.clone())?;
-        key.write_new(&dir.join(KEY_FILE))?;
+        key.write_new(&dir.join(KEY_FILE), passphrase)?;
         key.public().write_new(&dir.join(PUBLIC_FILE))?;
         let public = key.secret.public();
         let trust = TrustStore::new([public]);
@@ -59,7 +66,7 @@ impl Authority {
             trust,
             _lock: lock,
         };
-        authority.state(StatementBody::Founded { name }, now)?;
+        authority.sign(&key.secret, StatementBody::Founded { name }, now)?;
         Ok(authority)
     }
 
@@ -110,19 +117,29 @@ impl Authority {
         &mut self,
         body: StatementBody,
         now: Instant,
+        passphrase: &PassphraseSource,
     ) -> Result<Statement, AuthorityError> {
-        let key = OwnedKey::read(&self.dir.join(KEY_FILE))?.secret;
+        let key = OwnedKey::read(&self.dir.join(KEY_FILE), passphrase)?.secret;
         if key.public() != self.public {
             return Err(AuthorityError::Incomplete {
                 dir: self.dir.clone(),
             });
         }
+        self.sign(&key, body, now)
+    }
+
+    fn sign(
+        &mut self,
+        key: &SecretKey,
+        body: StatementBody,
+        now: Instant,
+    ) -> Result<Statement, AuthorityError> {
         let last = self.trust.statements().filter(|s| self.is_own(s)).last();
         let (seq, prev) = match last {
             Some(last) => (last.content().seq + 1, Some(last.digest())),
             None => (0, None),
         };
-        let statement = Statement::sign(&key, seq, prev, now, body)?;
+        let statement = Statement::sign(key, seq, prev, now, body)?;
         let mut trust = self.trust.clone();
         trust.add(statement.sign1())?;
         self.write(&self.dir.join(STATEMENTS_FILE), &trust)?;
@@ -262,10 +279,12 @@ mod tests {
     fn statements_form_one_chain_across_openings() {
         let dir = tempfile::tempdir().unwrap();
         let name = Name::new("Fjordline records office").unwrap();
-        drop(Authority::create(dir.path(), name, now()).unwrap());
+        drop(Authority::create(dir.path(), name, now(), None).unwrap());
         for n in 1..4u64 {
             let mut authority = Authority::open(dir.path()).unwrap();
-            let statement = authority.state(resolved("gap-1"), now()).unwrap();
+            let statement = authority
+                .state(resolved("gap-1"), now(), &PassphraseSource::default())
+                .unwrap();
             assert_eq!(statement.content().seq, n);
         }
         let authority = Authority::open(dir.path()).unwrap();
@@ -277,14 +296,14 @@ mod tests {
     fn a_second_program_is_told_that_the_authority_is_in_use() {
         let dir = tempfile::tempdir().unwrap();
         let name = Name::new("Fjordline records office").unwrap();
-        let first = Authority::create(dir.path(), name.clone(), now()).unwrap();
+        let first = Authority::create(dir.path(), name.clone(), now(), None).unwrap();
         assert!(matches!(
             Authority::open(dir.path()),
             Err(AuthorityError::InUse { .. })
         ));
         drop(first);
         assert!(Authority::open(dir.path()).is_ok());
-        let again = Authority::create(dir.path(), name, now());
+        let again = Authority::create(dir.path(), name, now(), None);
         assert!(matches!(again, Err(AuthorityError::Exists { .. })));
     }
 
@@ -292,8 +311,10 @@ mod tests {
     fn a_shortened_chain_is_noticed() {
         let dir = tempfile::tempdir().unwrap();
         let name = Name::new("Fjordline records office").unwrap();
-        let mut authority = Authority::create(dir.path(), name, now()).unwrap();
-        authority.state(resolved("gap-1"), now()).unwrap();
+        let mut authority = Authority::create(dir.path(), name, now(), None).unwrap();
+        authority
+            .state(resolved("gap-1"), now(), &PassphraseSource::default())
+            .unwrap();
         let later: Vec<Statement> = authority.statements().skip(1).cloned().collect();
         let path = dir.path().join(STATEMENTS_FILE);
         media::write_file(&path, |out| {

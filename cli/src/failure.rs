@@ -8,6 +8,7 @@ use crate::capture::fields::FormError;
 use crate::exit::Exit;
 use crate::key_file::KeyFileError;
 use crate::media::MediaError;
+use crate::passphrase::PassphraseError;
 use crate::station::{StationError, StoreError};
 use carrylog_format::refusal::{Fault, Refusal, Rule};
 use serde::Serialize;
@@ -191,6 +192,7 @@ impl From<KeyFileError> for Failure {
             }
             KeyFileError::Role { .. } => "give the key file of the right one",
             KeyFileError::OpenToOthers { .. } => "take the rights away from others: chmod 600 FILE",
+            KeyFileError::Passphrase { cause, .. } => passphrase_next(cause),
             KeyFileError::NoRandomness(_) => "wait a moment and run the command again",
         };
         let exit = match &e {
@@ -198,6 +200,23 @@ impl From<KeyFileError> for Failure {
             _ => Exit::Input,
         };
         Self::new(exit, e.to_string(), next)
+    }
+}
+
+fn passphrase_next(e: &PassphraseError) -> &'static str {
+    match e {
+        PassphraseError::Wrong => "type it again; if it stays wrong, take the key's backup",
+        PassphraseError::NoVariable(_) | PassphraseError::NobodyToAsk => {
+            "put the passphrase into an environment variable and name it with --passphrase-env"
+        }
+        PassphraseError::Form => "take the key's backup",
+        _ => "run the command again",
+    }
+}
+
+impl From<PassphraseError> for Failure {
+    fn from(e: PassphraseError) -> Self {
+        Self::new(Exit::Input, e.to_string(), passphrase_next(&e))
     }
 }
 

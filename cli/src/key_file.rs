@@ -1,9 +1,11 @@
 //! Key files: a secret key with owner-only rights, and the public half to hand on.
 //!
 //! Both are JSON, so that a person can see what a file is. The public file repeats log id and
-//! fingerprint for people; a reader takes the key alone and checks the rest against it.
+//! fingerprint for people; a reader takes the key alone and checks the rest against it. A secret key
+//! stands open as `seed_hex`, or closed with a passphrase as `protected` (see [`crate::passphrase`]).
 
 use crate::capture::fields::{Fields, FormError};
+use crate::passphrase::{Passphrase, PassphraseError, PassphraseSource, Protected};
 use carrylog_format::cose::{PublicKey, SecretKey};
 use carrylog_format::ids::LogId;
 use carrylog_format::text::Name;
@@ -90,38 +92,82 @@ impl OwnedKey {
         }
     }
 
-    /// Writes the secret key to a new file that only its owner can read.
+    /// Writes the secret key to a new file that only its owner can read, closed with `passphrase` if
+    /// there is one.
     ///
     /// # Errors
-    /// [`KeyFileError::Exists`] rather than overwriting a key; [`KeyFileError::Io`].
-    pub fn write_new(&self, path: &Path) -> Result<(), KeyFileError> {
-        let seed_hex = Zeroizing::new(hex::encode(self.secret.seed().as_slice()));
+    /// [`KeyFileError::Exists`] rather than overwriting a key; [`KeyFileError::Io`];
+    /// [`KeyFileError::Passphrase`].
+    pub fn write_new(
+        &self,
+        path: &Path,
+        passphrase: Option<&Passphrase>,
+    ) -> Result<(), KeyFileError> {
+        let seed = self.secret.seed();
+        let secret = match passphrase {
+            None => {
+                let seed_hex = Zeroizing::new(hex::encode(seed.as_slice()));
+                Zeroizing::new(format!("\"seed_hex\": \"{}\"", seed_hex.as_str()))
+            }
+            Some(passphrase) => {
+                let context = secret_context(self.role, &self.name);
+                let closed = Protected::close(&seed, &context, passphrase)
+                    .map_err(|e| passphrase_error(path, e))?;
+                let text = serde_json::to_string(&closed).map_err(|e| io_error(path, e.into()))?;
+                Zeroizing::new(format!("\"protected\": {text}"))
+            }
+        };
         let text = Zeroizing::new(format!(
-            "{{\n  \"carrylog\": \"{SECRET_KIND}\",\n  \"role\": \"{}\",\n  \"name\": {},\n  \"seed_hex\": \"{}\"\n}}\n",
+            "{{\n  \"carrylog\": \"{SECRET_KIND}\",\n  \"role\": \"{}\",\n  \"name\": {},\n  {}\n}}\n",
             self.role.words(),
             serde_json::Value::from(self.name.as_str()),
-            seed_hex.as_str()
+            secret.as_str()
         ));
         write_new(path, text.as_bytes(), true)
     }
 
-    /// Reads a secret key.
+    /// Reads a secret key; `passphrase` is asked only if the key is protected.
     ///
     /// # Errors
-    /// [`KeyFileError`] if the file is missing, readable by others, or no secret key.
-    pub fn read(path: &Path) -> Result<Self, KeyFileError> {
+    /// [`KeyFileError`] if the file is missing, readable by others, no secret key, or stays closed.
+    pub fn read(path: &Path, passphrase: &PassphraseSource) -> Result<Self, KeyFileError> {
         owner_only(path)?;
         let bytes = Zeroizing::new(read_small(path)?);
         let form = |e| KeyFileError::Form {
             path: path.to_owned(),
             cause: e,
         };
-        let (role, name, seed) = secret_fields(&bytes).map_err(form)?;
+        let (role, name, stored) = secret_fields(&bytes).map_err(form)?;
+        let seed = match stored {
+            Stored::Open(seed) => seed,
+            Stored::Closed(closed) => passphrase
+                .get()
+                .and_then(|p| closed.open(&secret_context(role, &name), &p))
+                .map_err(|e| passphrase_error(path, e))?,
+        };
         Ok(Self {
             role,
             name,
             secret: SecretKey::from_seed(*seed),
         })
+    }
+}
+
+/// How a file holds a seed.
+enum Stored {
+    Open(Zeroizing<[u8; 32]>),
+    Closed(Protected),
+}
+
+/// What a protected seed is bound to.
+fn secret_context(role: KeyRole, name: &Name) -> String {
+    format!("{SECRET_KIND}\n{}\n{}", role.words(), name.as_str())
+}
+
+fn passphrase_error(path: &Path, cause: PassphraseError) -> KeyFileError {
+    KeyFileError::Passphrase {
+        path: path.to_owned(),
+        cause,
     }
 }
 
@@ -194,18 +240,24 @@ impl NamedKey {
     }
 }
 
-fn secret_fields(bytes: &[u8]) -> Result<(KeyRole, Name, Zeroizing<[u8; 32]>), FormError> {
+fn secret_fields(bytes: &[u8]) -> Result<(KeyRole, Name, Stored), FormError> {
     let mut f = Fields::parse(bytes)?;
     let role = kind(&mut f, SECRET_KIND)?;
     let name = f.text("name")?;
     let name = f.need("name", name)?;
-    let text = f.take::<String>("seed_hex")?;
-    let text = Zeroizing::new(f.need("seed_hex", text)?);
-    let mut seed = Zeroizing::new([0u8; 32]);
-    hex::decode_to_slice(text.as_str(), seed.as_mut())
-        .map_err(|_| f.value_error("seed_hex", &"it is not 64 hexadecimal digits"))?;
+    let stored = match f.take::<Protected>("protected")? {
+        Some(closed) => Stored::Closed(closed),
+        None => {
+            let text = f.take::<String>("seed_hex")?;
+            let text = Zeroizing::new(f.need("seed_hex", text)?);
+            let mut seed = Zeroizing::new([0u8; 32]);
+            hex::decode_to_slice(text.as_str(), seed.as_mut())
+                .map_err(|_| f.value_error("seed_hex", &"it is not 64 hexadecimal digits"))?;
+            Stored::Open(seed)
+        }
+    };
     f.finish()?;
-    Ok((role, name, seed))
+    Ok((role, name, stored))
 }
 
 fn public_fields(bytes: &[u8]) -> Result<NamedKey, FormError> {
@@ -247,7 +299,14 @@ fn kind(f: &mut Fields, expected: &str) -> Result<KeyRole, FormError> {
     f.need("role", role)
 }
 
-fn read_small(path: &Path) -> Result<Vec<u8>, KeyFileError> {
+/// The path with an ending put after its last name.
+pub(crate) fn with_ending(path: &Path, ending: &str) -> PathBuf {
+    let mut name = path.file_name().unwrap_or_default().to_owned();
+    name.push(ending);
+    path.with_file_name(name)
+}
+
+pub(crate) fn read_small(path: &Path) -> Result<Vec<u8>, KeyFileError> {
     let length = fs::metadata(path).map_err(|e| io_error(path, e))?.len();
     if length > MAX_KEY_FILE_BYTES {
         let cause = FormError::TooLarge {
@@ -261,7 +320,7 @@ fn read_small(path: &Path) -> Result<Vec<u8>, KeyFileError> {
     fs::read(path).map_err(|e| io_error(path, e))
 }
 
-fn write_new(path: &Path, bytes: &[u8], secret: bool) -> Result<(), KeyFileError> {
+pub(crate) fn write_new(path: &Path, bytes: &[u8], secret: bool) -> Result<(), KeyFileError> {
     let mut options = OpenOptions::new();
     options.write(true).create_new(true);
     restrict(&mut options, secret);
@@ -284,7 +343,7 @@ fn restrict(options: &mut OpenOptions, secret: bool) {
 fn restrict(_options: &mut OpenOptions, _secret: bool) {}
 
 #[cfg(unix)]
-fn owner_only(path: &Path) -> Result<(), KeyFileError> {
+pub(crate) fn owner_only(path: &Path) -> Result<(), KeyFileError> {
     use std::os::unix::fs::PermissionsExt;
     let mode = fs::metadata(path)
         .map_err(|e| io_error(path, e))?
@@ -301,7 +360,7 @@ fn owner_only(path: &Path) -> Result<(), KeyFileError> {
 }
 
 #[cfg(not(unix))]
-fn owner_only(_path: &Path) -> Result<(), KeyFileError> {
+pub(crate) fn owner_only(_path: &Path) -> Result<(), KeyFileError> {
     Ok(())
 }
 
@@ -365,6 +424,14 @@ pub enum KeyFileError {
         /// Its rights.
         mode: u32,
     },
+    /// Protected with a passphrase, and not opened or closed.
+    #[error("{}: {cause}", path.display())]
+    Passphrase {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        cause: PassphraseError,
+    },
     /// No random bytes for a new key.
     #[error("the operating system gives no random bytes for a key: {0}")]
     NoRandomness(String),
@@ -387,13 +454,13 @@ mod tests {
     fn keys_come_back_as_they_were_written() {
         let dir = tempfile::tempdir().unwrap();
         let (secret, public) = (dir.path().join("a.key"), dir.path().join("a.pub.json"));
-        key().write_new(&secret).unwrap();
+        key().write_new(&secret, None).unwrap();
         key().public().write_new(&public).unwrap();
-        let read = OwnedKey::read(&secret).unwrap();
+        let read = OwnedKey::read(&secret, &PassphraseSource::default()).unwrap();
         assert_eq!(read.public(), key().public());
         assert_eq!(NamedKey::read(&public).unwrap(), key().public());
         assert!(matches!(
-            key().write_new(&secret),
+            key().write_new(&secret, None),
             Err(KeyFileError::Exists { .. })
         ));
         assert!(
@@ -408,14 +475,14 @@ mod tests {
         use std::os::unix::fs::PermissionsExt;
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join("a.key");
-        key().write_new(&path).unwrap();
+        key().write_new(&path, None).unwrap();
         assert_eq!(
             fs::metadata(&path).unwrap().permissions().mode() & 0o777,
             0o600
         );
         fs::set_permissions(&path, fs::Permissions::from_mode(0o644)).unwrap();
         assert!(matches!(
-            OwnedKey::read(&path),
+            OwnedKey::read(&path, &PassphraseSource::default()),
             Err(KeyFileError::OpenToOthers { mode: 0o644, .. })
         ));
     }

@@ -9,6 +9,7 @@
 //!    own cache cannot be reached from here.
 
 use carrylog_format::ids::FileDigest;
+use carrylog_format::recovery::{self, Percent};
 use carrylog_format::tree::Hash;
 use sha2::{Digest, Sha256};
 use std::fs::{self, File, OpenOptions};
@@ -37,6 +38,18 @@ pub fn write_file(
     path: &Path,
     fill: impl FnOnce(&mut dyn Write) -> io::Result<()>,
 ) -> Result<Written, MediaError> {
+    write_bundle(path, None, fill)
+}
+
+/// The same for a bundle, with `recovery` percent of recovery data after its end.
+///
+/// # Errors
+/// As [`write_file`].
+pub fn write_bundle(
+    path: &Path,
+    recovery: Option<Percent>,
+    fill: impl FnOnce(&mut dyn Write) -> io::Result<()>,
+) -> Result<Written, MediaError> {
     let folder = folder_of(path);
     if !folder.is_dir() {
         return Err(MediaError::Missing {
@@ -44,7 +57,7 @@ pub fn write_file(
         });
     }
     let temporary = temporary_name(path);
-    let result = write_temporary(&temporary, fill).and_then(|written| {
+    let result = write_temporary(&temporary, recovery, fill).and_then(|written| {
         fs::rename(&temporary, path)?;
         system::sync_folder(folder)?;
         Ok(written)
@@ -76,6 +89,29 @@ pub fn read_back<T>(
         Err(MediaError::Differs {
             path: path.to_owned(),
         })
+    }
+}
+
+/// Copies, and keeps a fault of the reader apart from one of the writer.
+///
+/// # Errors
+/// What the writer reports; after a fault of the reader, which is then in `fault`, any.
+pub fn copy(
+    input: &mut impl Read,
+    out: &mut dyn Write,
+    fault: &mut Option<io::Error>,
+) -> io::Result<()> {
+    let mut buffer = vec![0; 64 * 1024];
+    loop {
+        match input.read(&mut buffer) {
+            Ok(0) => return Ok(()),
+            Ok(n) => out.write_all(buffer.get(..n).unwrap_or_default())?,
+            Err(e) if e.kind() == io::ErrorKind::Interrupted => {}
+            Err(e) => {
+                *fault = Some(e);
+                return Err(io::ErrorKind::InvalidData.into());
+            }
+        }
     }
 }
 
@@ -120,6 +156,7 @@ pub fn safe_name(text: &str) -> String {
 
 fn write_temporary(
     path: &Path,
+    recovery: Option<Percent>,
     fill: impl FnOnce(&mut dyn Write) -> io::Result<()>,
 ) -> io::Result<Written> {
     let file = OpenOptions::new()
@@ -134,6 +171,11 @@ fn write_temporary(
     };
     fill(&mut out)?;
     out.flush()?;
+    if let Some(percent) = recovery {
+        // Read through a handle of its own: the writer stays at the end.
+        recovery::append(&mut File::open(path)?, &mut out, percent)?;
+        out.flush()?;
+    }
     let file = out
         .out
         .into_inner()

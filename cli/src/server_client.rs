@@ -4,6 +4,7 @@
 
 use crate::exit::Exit;
 use crate::failure::Failure;
+use crate::media::{self, Written};
 use carrylog_format::ids::{FileDigest, LogId};
 use carrylog_format::unit_id::UnitKey;
 use serde_json::Value;
@@ -25,6 +26,11 @@ const REFUSED: &str = "urn:carrylog:refused";
 const MAX_JSON_BYTES: u64 = 4 << 20;
 /// Largest return file.
 const MAX_RETURN_BYTES: u64 = 256 << 20;
+
+/// Largest fleet head or receipt.
+const MAX_PROOF_BYTES: u64 = 64 << 10;
+/// Largest unit history: one that is longer is cut there, and then refused.
+const MAX_HISTORY_BYTES: u64 = 4 << 30;
 
 /// A server at an address, with the token that lets a carrier in.
 pub(crate) struct ServerClient {
@@ -81,18 +87,65 @@ impl ServerClient {
 
     /// Fetches the return file for a log; `None` if the server has nothing for it.
     pub(crate) fn fetch_return(&self, log: LogId) -> Result<Option<Vec<u8>>, Failure> {
-        let mut answer = self.get(&format!("/api/v1/returns/{log}"))?;
+        self.fetch(&format!("/api/v1/returns/{log}"), MAX_RETURN_BYTES)
+    }
+
+    /// Fetches the statements that the server has, as a file of statements.
+    pub(crate) fn fetch_statements(&self) -> Result<Vec<u8>, Failure> {
+        let found = self.fetch("/api/v1/statements", MAX_RETURN_BYTES)?;
+        found.ok_or_else(|| self.broken("it has no statements"))
+    }
+
+    /// Fetches the signed head of the fleet log.
+    pub(crate) fn fetch_fleet_head(&self) -> Result<Vec<u8>, Failure> {
+        let found = self.fetch("/api/v1/fleet-log/head", MAX_PROOF_BYTES)?;
+        found.ok_or_else(|| self.broken("it has no fleet log"))
+    }
+
+    /// Fetches the receipt that the fleet log of size `from` is the beginning of the one of size `to`.
+    pub(crate) fn fetch_consistency(&self, from: u64, to: u64) -> Result<Vec<u8>, Failure> {
+        let path = format!("/api/v1/fleet-log/consistency?from={from}&to={to}");
+        let found = self.fetch(&path, MAX_PROOF_BYTES)?;
+        found.ok_or_else(|| self.broken("it gives no proof that its log only grew"))
+    }
+
+    /// Fetches a unit's history bundle into a file; `None` if the server knows no such unit.
+    pub(crate) fn fetch_history(
+        &self,
+        unit: &UnitKey,
+        with_traces: bool,
+        path: &Path,
+    ) -> Result<Option<Written>, Failure> {
+        let query = if with_traces { "" } else { "?traces=no" };
+        let mut answer = self.get(&format!("/api/v1/histories/{}{query}", path_of(unit)))?;
+        match answer.status().as_u16() {
+            200 => {}
+            404 | 204 => return Ok(None),
+            _ => return self.json(answer, false).map(|_| None),
+        }
+        let mut body = answer.body_mut().as_reader().take(MAX_HISTORY_BYTES);
+        let mut fault = None;
+        let result = media::write_file(path, |out| media::copy(&mut body, out, &mut fault));
+        match fault {
+            Some(fault) => Err(self.broken(&fault.to_string())),
+            None => Ok(Some(result?)),
+        }
+    }
+
+    /// Fetches a small file; `None` if the server has nothing there.
+    fn fetch(&self, path: &str, max_bytes: u64) -> Result<Option<Vec<u8>>, Failure> {
+        let mut answer = self.get(path)?;
         match answer.status().as_u16() {
             200 => {
                 let mut bytes = Vec::new();
                 answer
                     .body_mut()
                     .as_reader()
-                    .take(MAX_RETURN_BYTES + 1)
+                    .take(max_bytes + 1)
                     .read_to_end(&mut bytes)
                     .map_err(|e| self.broken(&e.to_string()))?;
-                if bytes.len() as u64 > MAX_RETURN_BYTES {
-                    return Err(self.broken("the return file is larger than any can be"));
+                if bytes.len() as u64 > max_bytes {
+                    return Err(self.broken("the file is larger than any can be"));
                 }
                 Ok(Some(bytes))
             }

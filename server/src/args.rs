@@ -7,7 +7,7 @@ use crate::server::{Config, OpenError, Server, digest_of, init};
 use crate::store::StoreError;
 use crate::tokens::{AccessRole, TokenError};
 use clap::{Args, Parser, Subcommand};
-use std::io::{self, Seek, Write};
+use std::io::{self, IsTerminal, Seek, Write};
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -259,7 +259,13 @@ impl TokenCommand {
             }
             Self::List { dir } => {
                 for token in Server::open(Config::new(dir))?.tokens()? {
-                    writeln!(out, "{:8} {}", token.role, token.name)?;
+                    writeln!(
+                        out,
+                        "{:8} {}  {}",
+                        token.role,
+                        token.added_at.date(),
+                        token.name
+                    )?;
                 }
             }
             Self::Revoke { dir, name } => {
@@ -335,6 +341,7 @@ fn log_to_stderr(json: bool) {
     let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("info"));
     let builder = tracing_subscriber::fmt()
         .with_env_filter(filter)
+        .with_ansi(io::stderr().is_terminal())
         .with_writer(io::stderr);
     // A second start within one program keeps the log that is there.
     let _ = if json {

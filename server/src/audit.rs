@@ -5,11 +5,12 @@ use crate::anomalies::statement_anomalies;
 use crate::server::Server;
 use crate::store::{self, LogRow, StoreError};
 use crate::writer::load_trust;
+use carrylog_format::ids::SealDigest;
 use carrylog_format::receipt::ReceiptSlip;
 use carrylog_format::record::Entry;
 use carrylog_format::seal::Seal;
 use carrylog_format::trace;
-use carrylog_format::tree::{Frontier, Hash, LeafTree, leaf_hash};
+use carrylog_format::tree::{Frontier, Hash, InclusionProof, LeafTree, leaf_hash};
 use rusqlite::Connection;
 use serde::Serialize;
 use std::collections::{BTreeMap, BTreeSet};
@@ -120,6 +121,22 @@ fn segments(
                 ));
             }
         }
+        for single in store::singles(c, log.row)? {
+            let sound = InclusionProof::from_cbor(&single.proof).is_ok_and(|proof| {
+                proof.leaf_index == single.index
+                    && proof.tree_size == single.seal_size
+                    && proof.verify(&single.leaf, &single.seal_root).is_ok()
+            });
+            if sound {
+                places.insert((single.index, single.leaf));
+            } else {
+                report.fault(format!(
+                    "entry {} of log {}: its proof does not lead to its seal",
+                    single.index,
+                    log.log.short()
+                ));
+            }
+        }
     }
     Ok(named)
 }
@@ -147,7 +164,7 @@ fn entries(
             .get(&log)
             .is_some_and(|places| places.contains(&(index, leaf)))
         {
-            report.fault(format!("entry {index} of log {log}: no segment proves it"));
+            report.fault(format!("entry {index} of log {log}: nothing proves it"));
         }
         Ok(())
     })?;
@@ -156,7 +173,7 @@ fn entries(
         let held = found.get(&log.row).copied().unwrap_or(0);
         if proven != held {
             report.fault(format!(
-                "log {}: segments name {proven} entries, {held} are stored",
+                "log {}: {proven} entries are proven, {held} are stored",
                 log.log.short()
             ));
         }
@@ -209,7 +226,9 @@ fn fleet_log(
             report.receipts += 1;
             let sound = ReceiptSlip::parse(&slip.slip).is_ok_and(|parsed| {
                 let leaf = leaf_hash(parsed.seal_payload());
-                leaves.get(slip.index as usize) == Some(&leaf)
+                let seal = SealDigest::from_hash(Hash::of(parsed.seal_payload()));
+                seal == slip.seal
+                    && leaves.get(slip.index as usize) == Some(&leaf)
                     && carrylog_format::cose::parse_receipt(parsed.receipt()).is_ok_and(|receipt| {
                         receipt
                             .verify_inclusion(server_key, &leaf)

@@ -36,10 +36,10 @@ impl<'a> EntryFacts<'a> {
                 });
             }
             Record::SignOff(s) => {
-                // An entry that was parsed holds a readable sign-off.
-                links.extend(sign_off::content(s).ok().map(|content| Link {
+                let target = sign_off::content(s).ok().map(|content| content.entry);
+                links.extend(target.map(|e| Link {
                     kind: LinkKind::SignsOff,
-                    target: *content.entry.hash(),
+                    target: *e.hash(),
                 }));
             }
             _ => {}

@@ -3,7 +3,8 @@
 //! The leaf is a seal's payload. A seal gets one receipt, which is kept and given again as it is.
 
 use crate::store::{self, FleetLeaf, LogRow, SealRow, StoreError};
-use carrylog_format::cose::SecretKey;
+use carrylog_format::cose::{self, SecretKey};
+use carrylog_format::fleet_head;
 use carrylog_format::instant::Instant;
 use carrylog_format::receipt::ReceiptSlip;
 use carrylog_format::seal::Seal;
@@ -45,6 +46,31 @@ impl FleetLog {
         self.tree
             .root_at(self.tree.len())
             .map_err(StoreError::damaged)
+    }
+
+    /// Signs size and root as they are now.
+    pub(crate) fn signed_head(&self, now: Instant) -> Result<Vec<u8>, StoreError> {
+        fleet_head::sign(&self.key, self.root()?, self.size(), now).map_err(StoreError::damaged)
+    }
+
+    /// Signs the root at `to` with the proof that the first `from` leaves are its beginning.
+    pub(crate) fn consistency_receipt(
+        &self,
+        from: u64,
+        to: u64,
+        now: Instant,
+    ) -> Result<Vec<u8>, StoreError> {
+        let proof = self
+            .tree
+            .prove_consistency(from, to)
+            .map_err(StoreError::damaged)?;
+        let root = self.tree.root_at(to).map_err(StoreError::damaged)?;
+        Ok(cose::sign_receipt(
+            &self.key,
+            now.seconds(),
+            &root,
+            &cose::ReceiptProof::Consistency(proof),
+        ))
     }
 
     /// Appends those of `seals` that are not in the log yet and keeps a receipt for each; how many

@@ -1,33 +1,30 @@
-//! The one door for delivered files: verify, merge, receipt, all in one transaction, or nothing.
+//! The one door for delivered files: what kind it is, whether it counts, and what is kept of it.
 //!
 //! A file that is refused leaves no trace but its record; one whose key is not enrolled for it is
 //! kept and goes through the door again whenever trust changes.
 
-use crate::intake::Intake;
-use crate::log_state::{self, Refreshed};
-use crate::outcome::{Merge, Outcome, Refused};
-use crate::projector::{LogChange, Projector};
-use crate::store::{self, Kept, KeptReader, LogRow, SealRow, StoreError};
+use crate::cut::sealed_parts;
+use crate::outcome::{Outcome, Refused};
+use crate::projector::Projector;
+use crate::store::{self, Kept, KeptReader, StoreError};
 use crate::trust_change;
 use crate::trust_view::TrustView;
 use crate::writer::Writer;
-use carrylog_format::bundle::{
-    BundleHeader, ReturnItem, SegmentHeader, VerifiedSegment, peek_header, read_return,
-    read_segment,
-};
+use carrylog_format::bundle::{BundleHeader, ReturnItem, SegmentHeader, peek_header, read_return};
 use carrylog_format::ids::FileDigest;
 use carrylog_format::instant::Instant;
-use carrylog_format::refusal::{Fault, Refusal};
+use carrylog_format::refusal::{Fault, Refusal, Rule};
+use rusqlite::Connection;
 use std::io::{BufReader, Read, Seek, SeekFrom};
 use std::sync::Arc;
 
-/// A delivered file.
-pub(crate) struct Delivered<'f, F> {
-    pub(crate) file: &'f mut F,
-    pub(crate) digest: FileDigest,
+/// A delivered file by its name.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Arrival {
+    pub(crate) file: FileDigest,
     pub(crate) bytes: u64,
-    /// False when the server itself brings the file again.
-    pub(crate) arrived: bool,
+    /// False when the server itself brings a kept file again.
+    pub(crate) new: bool,
 }
 
 /// Why a file could not be taken, though it may be sound.
@@ -59,170 +56,21 @@ impl From<std::io::Error> for ImportError {
     }
 }
 
-const READ_BUFFER: usize = 256 * 1024;
+/// Bytes read at once from a delivered file.
+pub(crate) const READ_BUFFER: usize = 256 * 1024;
 
 impl Writer {
     /// Takes a delivered file in.
     pub(crate) fn import<F: Read + Seek>(
         &mut self,
-        mut delivered: Delivered<'_, F>,
+        file: &mut F,
+        arrival: Arrival,
         now: Instant,
     ) -> Result<Outcome, ImportError> {
-        self.settle()?;
         let before = Arc::clone(&self.trust);
-        let outcome = self.import_one(&mut delivered, now)?;
+        let outcome = self.import_one(file, arrival, now)?;
         if !Arc::ptr_eq(&before, &self.trust) {
             self.retry_kept(now)?;
-        }
-        Ok(outcome)
-    }
-
-    fn import_one<F: Read + Seek>(
-        &mut self,
-        delivered: &mut Delivered<'_, F>,
-        now: Instant,
-    ) -> Result<Outcome, ImportError> {
-        delivered.file.seek(SeekFrom::Start(0))?;
-        let header = peek_header(&mut *delivered.file);
-        delivered.file.seek(SeekFrom::Start(0))?;
-        match header {
-            Ok(BundleHeader::Segment(header)) => self.import_segment(delivered, &header, now),
-            Ok(BundleHeader::Return(_)) => self.import_return(delivered, now),
-            Ok(_) => {
-                let found = "this kind of file is for reading by anyone; a server takes stations' files and statements";
-                let refusal = Refusal::new(
-                    carrylog_format::refusal::Rule::Header,
-                    Fault::Maker,
-                    3,
-                    found,
-                );
-                self.refuse(delivered, &refusal, now)
-            }
-            Err(refusal) => self.refuse(delivered, &refusal, now),
-        }
-    }
-
-    fn import_segment<F: Read + Seek>(
-        &mut self,
-        delivered: &mut Delivered<'_, F>,
-        header: &SegmentHeader,
-        now: Instant,
-    ) -> Result<Outcome, ImportError> {
-        let tx = self.database.begin()?;
-        self.unsettled = true;
-        let log = store::log_row(&tx, &header.key, &log_state::empty_state())?;
-        let mut intake = Intake::new(&tx, &log, self.trust.store.clone(), now);
-        let input = BufReader::with_capacity(READ_BUFFER, &mut *delivered.file);
-        let verified = match read_segment(input, &self.trust.store, &mut |item| intake.take(&item))
-        {
-            Ok(verified) => verified,
-            Err(refusal) => {
-                drop(intake);
-                drop(tx);
-                return match refusal.fault {
-                    Fault::Trust => self.quarantine(delivered, header, &refusal, now),
-                    _ => self.refuse(delivered, &refusal, now),
-                };
-            }
-        };
-        intake.finish()?;
-        let trust = match self.trust.missing_from(&intake.trust) {
-            new if new.is_empty() => Arc::clone(&self.trust),
-            _ => Arc::new(TrustView::of(intake.trust.clone())),
-        };
-        let statements = self.trust.missing_from(&trust.store);
-        let change = trust_change::apply(&tx, &statements, &trust, Some(log.log), now)?;
-        let refreshed = log_state::add_segment(&tx, &log, &verified, &intake.leaves, &trust.store)?;
-
-        let mut new_receipts = 0;
-        for (other, seals) in &change.to_receipt {
-            self.fleet.append(&tx, other, seals, now)?;
-        }
-        let seals = seals_to_receipt(&tx, &log, &verified, &refreshed)?;
-        new_receipts += self.fleet.append(&tx, &log, &seals, now)?;
-
-        let mut touched = change.touched;
-        touched.extend(&intake.touched);
-        touched.extend(trust_change::changed_units(&tx, &refreshed.changes)?);
-        let mut projector = Projector::new(&tx, &trust);
-        let went_on = match refreshed.merged {
-            Some(_) => LogChange::Derived,
-            None => LogChange::ContinuedAt(log.state.size),
-        };
-        projector.update_log(&log, &refreshed.report, went_on)?;
-        projector.update_units(&touched)?;
-
-        let outcome = judge(&verified, &refreshed, intake.new_entries, new_receipts);
-        record(&tx, delivered, &outcome, now)?;
-        if verified.statements_ignored() > 0 {
-            delivered.file.seek(SeekFrom::Start(0))?;
-            store::keep_file(
-                &tx,
-                delivered.digest,
-                Kept::Unproven,
-                delivered.bytes,
-                now,
-                delivered.file,
-            )?;
-        } else {
-            store::drop_kept(&tx, delivered.digest)?;
-        }
-        tx.commit()?;
-        self.unsettled = false;
-        self.trust = trust;
-        Ok(outcome)
-    }
-
-    fn import_return<F: Read + Seek>(
-        &mut self,
-        delivered: &mut Delivered<'_, F>,
-        now: Instant,
-    ) -> Result<Outcome, ImportError> {
-        let mut store = self.trust.store.clone();
-        let mut failed = None;
-        let input = BufReader::with_capacity(READ_BUFFER, &mut *delivered.file);
-        let read = read_return(input, &self.trust.store, &mut |item| {
-            if let ReturnItem::Statement(sign1) = item {
-                failed = failed.take().or(store.add(sign1).err());
-            }
-        });
-        let verified = match (read, failed) {
-            (Ok(verified), None) => verified,
-            (Ok(_), Some(error)) => return Err(StoreError::damaged(error).into()),
-            (Err(refusal), _) => return self.refuse(delivered, &refusal, now),
-        };
-        let trust = Arc::new(TrustView::of(store));
-        let new = self.trust.missing_from(&trust.store);
-        let outcome = Outcome::Statements {
-            new: new.len() as u64,
-            ignored: verified.statements_ignored(),
-        };
-        let tx = self.database.begin()?;
-        self.unsettled = true;
-        let change = trust_change::apply(&tx, &new, &trust, None, now)?;
-        for (log, seals) in &change.to_receipt {
-            self.fleet.append(&tx, log, seals, now)?;
-        }
-        Projector::new(&tx, &trust).update_units(&change.touched)?;
-        record(&tx, delivered, &outcome, now)?;
-        if verified.statements_ignored() > 0 {
-            delivered.file.seek(SeekFrom::Start(0))?;
-            store::keep_file(
-                &tx,
-                delivered.digest,
-                Kept::Unproven,
-                delivered.bytes,
-                now,
-                delivered.file,
-            )?;
-        } else {
-            store::drop_kept(&tx, delivered.digest)?;
-        }
-        let changed = !new.is_empty();
-        tx.commit()?;
-        self.unsettled = false;
-        if changed {
-            self.trust = trust;
         }
         Ok(outcome)
     }
@@ -235,17 +83,15 @@ impl Writer {
             let mut files = store::kept_files(c, Kept::Quarantined)?;
             files.extend(store::kept_files(c, Kept::Unproven)?);
             for kept in files {
-                self.settle()?;
                 let mut file = tempfile::tempfile()?;
                 let mut reader = KeptReader::new(self.database.connection(), kept.file);
                 std::io::copy(&mut reader, &mut file)?;
-                let mut again = Delivered {
-                    file: &mut file,
-                    digest: kept.file,
+                let again = Arrival {
+                    file: kept.file,
                     bytes: kept.bytes,
-                    arrived: false,
+                    new: false,
                 };
-                self.import_one(&mut again, now)?;
+                self.import_one(&mut file, again, now)?;
             }
             if Arc::ptr_eq(&before, &self.trust) {
                 return Ok(());
@@ -253,174 +99,211 @@ impl Writer {
         }
     }
 
+    fn import_one<F: Read + Seek>(
+        &mut self,
+        file: &mut F,
+        arrival: Arrival,
+        now: Instant,
+    ) -> Result<Outcome, ImportError> {
+        self.settle()?;
+        file.seek(SeekFrom::Start(0))?;
+        let header = peek_header(&mut *file);
+        file.seek(SeekFrom::Start(0))?;
+        match header {
+            Ok(BundleHeader::Segment(header)) => {
+                match self.merge_segment(file, &header, Some(arrival), now)? {
+                    Ok(outcome) => Ok(outcome),
+                    Err(refusal) if refusal.fault == Fault::Trust => {
+                        self.quarantine(file, arrival, &header, &refusal, now)
+                    }
+                    Err(refusal) => self.refuse(file, arrival, &refusal, now),
+                }
+            }
+            Ok(BundleHeader::Return(_)) => self.import_return(file, arrival, now),
+            Ok(BundleHeader::UnitHistory(header)) => {
+                match self.merge_history(file, arrival, now)? {
+                    Ok(outcome) => Ok(outcome),
+                    Err(refusal) if refusal.fault == Fault::Trust => {
+                        let outcome = Outcome::HistoryQuarantined {
+                            unit: header.unit.key().as_str().to_owned(),
+                            reason: refusal.to_string(),
+                            advice: refusal.advice().to_owned(),
+                        };
+                        self.check_room(arrival)?;
+                        self.set_aside(file, arrival, outcome, now)
+                    }
+                    Err(refusal) => self.refuse(file, arrival, &refusal, now),
+                }
+            }
+            Ok(_) => {
+                let found = "a server takes stations' files, unit histories and statements; this is another kind of file";
+                let refusal = Refusal::new(Rule::Header, Fault::Maker, 3, found);
+                self.refuse(file, arrival, &refusal, now)
+            }
+            Err(refusal) => self.refuse(file, arrival, &refusal, now),
+        }
+    }
+
+    fn import_return<F: Read + Seek>(
+        &mut self,
+        file: &mut F,
+        arrival: Arrival,
+        now: Instant,
+    ) -> Result<Outcome, ImportError> {
+        let mut store = self.trust.store.clone();
+        let mut failed = None;
+        let input = BufReader::with_capacity(READ_BUFFER, &mut *file);
+        let read = read_return(input, &self.trust.store, &mut |item| {
+            if let ReturnItem::Statement(sign1) = item {
+                failed = failed.take().or(store.add(sign1).err());
+            }
+        });
+        let verified = match (read, failed) {
+            (Ok(verified), None) => verified,
+            (Ok(_), Some(error)) => return Err(StoreError::damaged(error).into()),
+            (Err(refusal), _) => return self.refuse(file, arrival, &refusal, now),
+        };
+        let trust = Arc::new(TrustView::of(store));
+        let new = self.trust.missing_from(&trust.store);
+        let changed = !new.is_empty();
+        let ignored = verified.statements_ignored();
+        let outcome = Outcome::Statements {
+            new: new.len() as u64,
+            ignored,
+        };
+        let tx = self.database.begin()?;
+        self.unsettled = true;
+        let change = trust_change::apply(&tx, &new, &trust, None, now)?;
+        for (log, seals) in &change.to_receipt {
+            self.fleet.append(&tx, log, seals, now)?;
+        }
+        Projector::new(&tx, &trust).update_units(&change.touched)?;
+        keep_if_unproven(&tx, file, arrival, ignored, now)?;
+        record(&tx, arrival, &outcome, now)?;
+        tx.commit()?;
+        self.unsettled = false;
+        if changed {
+            self.trust = trust;
+        }
+        Ok(outcome)
+    }
+
+    /// Keeps a sound file whose key is not enrolled for it. If only some of its seals lie outside the
+    /// dates of the enrolment, the parts under the others count, as if each had come by itself:
+    /// how a log was cut into files must make no difference.
     fn quarantine<F: Read + Seek>(
         &mut self,
-        delivered: &mut Delivered<'_, F>,
+        file: &mut F,
+        arrival: Arrival,
         header: &SegmentHeader,
         refusal: &Refusal,
         now: Instant,
     ) -> Result<Outcome, ImportError> {
+        self.check_room(arrival)?;
+        let mut counting = 0;
+        if refusal.rule == Rule::EnrolmentDates {
+            for mut part in sealed_parts(file, &self.trust.store)? {
+                self.settle()?;
+                let merged = self.merge_segment(&mut part.file, &part.header, None, now)?;
+                counting += u64::from(merged.is_ok());
+            }
+            self.settle()?;
+        }
         let outcome = Outcome::Quarantined {
             log: header.log,
             reason: refusal.to_string(),
-            advice: refusal.advice().to_owned(),
+            advice: match counting {
+                0 => refusal.advice().to_owned(),
+                n => format!(
+                    "{n} of its sealed parts count; for the rest: {}",
+                    refusal.advice()
+                ),
+            },
         };
-        let limit = self.limits.quarantined_bytes;
-        let tx = self.database.begin()?;
-        let (_, bytes) = store::kept_totals(&tx, Kept::Quarantined)?;
-        if delivered.arrived && bytes.saturating_add(delivered.bytes) > limit {
+        self.set_aside(file, arrival, outcome, now)
+    }
+
+    /// Turns a new file away if there is no room for files that wait.
+    fn check_room(&self, arrival: Arrival) -> Result<(), ImportError> {
+        let (_, bytes) = store::kept_totals(self.database.connection(), Kept::Quarantined)?;
+        if arrival.new && bytes.saturating_add(arrival.bytes) > self.limits.quarantined_bytes {
             return Err(ImportError::QuarantineFull { bytes });
         }
-        delivered.file.seek(SeekFrom::Start(0))?;
-        store::keep_file(
-            &tx,
-            delivered.digest,
-            Kept::Quarantined,
-            delivered.bytes,
-            now,
-            delivered.file,
-        )?;
-        record(&tx, delivered, &outcome, now)?;
+        Ok(())
+    }
+
+    /// Keeps a file that goes through the door again when trust changes.
+    fn set_aside<F: Read + Seek>(
+        &mut self,
+        file: &mut F,
+        arrival: Arrival,
+        outcome: Outcome,
+        now: Instant,
+    ) -> Result<Outcome, ImportError> {
+        let tx = self.database.begin()?;
+        keep(&tx, file, arrival, Kept::Quarantined, now)?;
+        record(&tx, arrival, &outcome, now)?;
         tx.commit()?;
         Ok(outcome)
     }
 
     fn refuse<F: Read + Seek>(
         &mut self,
-        delivered: &mut Delivered<'_, F>,
+        file: &mut F,
+        arrival: Arrival,
         refusal: &Refusal,
         now: Instant,
     ) -> Result<Outcome, ImportError> {
         let outcome = Outcome::Refused(Refused::of(refusal));
         let limits = self.limits;
         let tx = self.database.begin()?;
-        if delivered.bytes <= limits.refused_file_bytes {
-            delivered.file.seek(SeekFrom::Start(0))?;
-            store::keep_file(
-                &tx,
-                delivered.digest,
-                Kept::Refused,
-                delivered.bytes,
-                now,
-                delivered.file,
-            )?;
+        if arrival.bytes <= limits.refused_file_bytes {
+            keep(&tx, file, arrival, Kept::Refused, now)?;
             let kept = store::kept_files(&tx, Kept::Refused)?;
             let beyond = kept.len().saturating_sub(limits.refused_files as usize);
             for oldest in kept.iter().take(beyond) {
                 store::drop_kept(&tx, oldest.file)?;
             }
         }
-        record(&tx, delivered, &outcome, now)?;
+        record(&tx, arrival, &outcome, now)?;
         tx.commit()?;
         Ok(outcome)
     }
 }
 
-/// Seals of the log that count now: the ones that came along if the log went on as one line, or
-/// whichever the derivation accepts.
-fn seals_to_receipt(
-    c: &rusqlite::Connection,
-    log: &LogRow,
-    verified: &VerifiedSegment,
-    refreshed: &Refreshed,
-) -> Result<Vec<SealRow>, StoreError> {
-    let mut seals = store::seals(c, log.row)?;
-    match &refreshed.merged {
-        Some(merged) => seals.retain(|s| merged.accepts_root(s.size, &s.root)),
-        None => seals.retain(|s| verified.seals().iter().any(|v| v.digest() == s.digest)),
+/// Keeps a merged file whole if it holds statements that cannot be proven yet; else forgets what was
+/// kept of it.
+pub(crate) fn keep_if_unproven<F: Read + Seek>(
+    c: &Connection,
+    file: &mut F,
+    arrival: Arrival,
+    statements_ignored: u64,
+    now: Instant,
+) -> Result<(), StoreError> {
+    match statements_ignored {
+        0 => store::drop_kept(c, arrival.file),
+        _ => keep(c, file, arrival, Kept::Unproven, now),
     }
-    Ok(seals)
 }
 
-fn judge(
-    verified: &VerifiedSegment,
-    refreshed: &Refreshed,
-    new_entries: u64,
-    new_receipts: u64,
-) -> Outcome {
-    let header = verified.header();
-    let root = verified.after().root();
-    let mut merge = Merge {
-        log: header.log,
-        station: verified.standing().enrolment.name.to_string(),
-        from: header.from,
-        to: header.to,
-        new_entries,
-        known_entries: verified.entries() - new_entries,
-        accepted_entries: refreshed.size,
-        new_receipts,
-        missing_traces: verified.traces_missing().len() as u64,
-        note: String::new(),
-    };
-    let counts = refreshed
-        .merged
-        .as_ref()
-        .is_none_or(|m| m.accepts_root(header.to, &root));
-    if counts {
-        let (note, known) = match new_entries {
-            0 => (
-                "Everything in this file was known. The receipts are given again.",
-                true,
-            ),
-            _ => (
-                "Merged and stored. The receipts free the station's memory.",
-                false,
-            ),
-        };
-        merge.note = note.to_owned();
-        return if known {
-            Outcome::Known(merge)
-        } else {
-            Outcome::Accepted(merge)
-        };
-    }
-    if let Some(from) = verified
-        .standing()
-        .revoked_from
-        .filter(|from| *from < header.to)
-    {
-        return Outcome::Quarantined {
-            log: header.log,
-            reason: format!(
-                "the key of «{}» was revoked from entry {from} on",
-                merge.station
-            ),
-            advice: "the entries are kept and do not count; the authority decides".to_owned(),
-        };
-    }
-    if let Some(fork) = refreshed
-        .report
-        .forks
-        .iter()
-        .find(|f| f.same_up_to < header.to)
-    {
-        merge.note = format!(
-            "This station's log has two versions that agree on the first {} entries only. Both are kept; what differs does not count until the authority chooses. Do not free the station's memory.",
-            fork.same_up_to
-        );
-        return Outcome::Fork(merge);
-    }
-    merge.note = format!(
-        "Entries {} to {} of this station are missing. These are kept and count when the missing ones arrive.",
-        refreshed.size,
-        header.from.saturating_sub(1)
-    );
-    Outcome::Held(merge)
-}
-
-fn record<F>(
-    c: &rusqlite::Connection,
-    delivered: &Delivered<'_, F>,
+/// Records what became of an arrival.
+pub(crate) fn record(
+    c: &Connection,
+    arrival: Arrival,
     outcome: &Outcome,
     now: Instant,
 ) -> Result<(), StoreError> {
     let json = serde_json::to_string(outcome).map_err(StoreError::damaged)?;
-    store::record_delivery(
-        c,
-        delivered.digest,
-        delivered.bytes,
-        &json,
-        now,
-        delivered.arrived,
-    )
+    store::record_delivery(c, arrival.file, arrival.bytes, &json, now, arrival.new)
+}
+
+fn keep<F: Read + Seek>(
+    c: &Connection,
+    file: &mut F,
+    arrival: Arrival,
+    why: Kept,
+    now: Instant,
+) -> Result<(), StoreError> {
+    file.seek(SeekFrom::Start(0))?;
+    store::keep_file(c, arrival.file, why, arrival.bytes, now, file)
 }

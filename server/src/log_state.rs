@@ -3,6 +3,7 @@
 use crate::branches::Segment;
 use crate::fleet_digest::{Run, log_digest, runs_digest};
 use crate::merge::{Choice, EntryStatus, Fork, Gap, Known, Merged, merge};
+use crate::single_entries::Singles;
 use crate::store::{self, LogRow, LogState, SealRow, StatusChange, StoreError};
 use carrylog_format::bundle::VerifiedSegment;
 use carrylog_format::ids::LogId;
@@ -58,15 +59,17 @@ pub(crate) fn report_of(state: &LogState) -> Result<LogReport, StoreError> {
 /// Takes a verified segment into the stored set and brings the log up to date.
 ///
 /// What only continues or repeats a log in which everything counts is decided from the log's
-/// frontier alone; everything else derives the log anew from all its segments.
+/// frontier alone; everything else derives the log anew from all its segments, and so does a segment
+/// that brought statements along, which may be about this log.
 pub(crate) fn add_segment(
     c: &Connection,
     log: &LogRow,
     verified: &VerifiedSegment,
     leaves: &[Hash],
     trust: &TrustStore,
+    trust_is_new: bool,
 ) -> Result<Refreshed, StoreError> {
-    if let Some(refreshed) = continue_log(c, log, verified, leaves, trust)? {
+    if !trust_is_new && let Some(refreshed) = continue_log(c, log, verified, leaves, trust)? {
         return Ok(refreshed);
     }
     let segment = Segment {
@@ -84,14 +87,12 @@ fn continue_log(
     leaves: &[Hash],
     trust: &TrustStore,
 ) -> Result<Option<Refreshed>, StoreError> {
-    let Some(known) = log
-        .state
-        .frontier
-        .as_ref()
-        .filter(|_| counts_entirely(trust, log.log))
-    else {
+    let Some(known) = &log.state.frontier else {
         return Ok(None);
     };
+    if !counts_entirely(c, log, trust)? || store::has_singles(c, log.row)? {
+        return Ok(None);
+    }
     let (from, to, size) = (verified.header().from, verified.header().to, known.size());
     if from > size {
         return Ok(None);
@@ -143,14 +144,12 @@ fn continue_log(
     }))
 }
 
-/// No statement can take entries of this log out of what counts.
-fn counts_entirely(trust: &TrustStore, log: LogId) -> bool {
-    trust.standing(log).is_some_and(|s| {
-        s.enrolment.role == Role::Station
-            && s.enrolment.from.is_none()
-            && s.enrolment.until.is_none()
-            && s.revoked_from.is_none()
-    }) && choices(trust, log).is_empty()
+/// All entries of this log count and will, whichever of its sealed parts come.
+fn counts_entirely(c: &Connection, log: &LogRow, trust: &TrustStore) -> Result<bool, StoreError> {
+    let may = trust
+        .standing(log.log)
+        .is_some_and(|s| s.enrolment.role == Role::Station && s.revoked_from.is_none());
+    Ok(may && choices(trust, log.log).is_empty() && !store::has_cleared(c, log.row)?)
 }
 
 /// Derives a log anew from everything stored of it, and writes statuses and state.
@@ -175,16 +174,28 @@ pub(crate) fn refresh(
         choices: &choices,
         revoked_from: trust.revoked_from(log.log),
     });
+    let singles = Singles::of(
+        &store::singles(c, log.row)?,
+        &merged,
+        trust.standing(log.log).as_ref(),
+        &choices,
+    );
     let mut changes = Vec::new();
     if some_do_not_count || store::has_cleared(c, log.row)? {
         changes.extend(store::clear_status(c, log.row)?);
     }
     changes.extend(write_statuses(c, log.row, &merged)?);
-    let report = report(&merged);
+    for ((index, leaf), status) in &singles.statuses {
+        changes.extend(match status {
+            Some(status) => store::set_status(c, log.row, *index, *leaf, *status)?,
+            None => store::clear_status_of(c, log.row, *index, *leaf)?,
+        });
+    }
+    let report = report(&merged, &singles);
     let state = LogState {
         size: merged.accepted,
         frontier: merged.is_plain().then(|| merged.end().clone()),
-        digest: log_digest(&merged),
+        digest: singles.digest(log_digest(&merged)),
         report: encode_report(&report),
     };
     store::set_log_state(c, log.row, &state)?;
@@ -234,34 +245,24 @@ fn within_dates(segments: Vec<Segment>, seals: &[SealRow], standing: &Standing) 
     counting
 }
 
-/// The choices that authorities made for a log: a person's chosen authority goes first, then the
-/// latest statement.
+/// The choices that were made for a log, the latest statement first.
 fn choices(trust: &TrustStore, log: LogId) -> Vec<Choice> {
-    let anchors: BTreeSet<LogId> = trust.anchors().map(|(id, _)| *id).collect();
     let mut found: Vec<_> = trust
         .decisions()
         .filter_map(|s| match &s.content().body {
             StatementBody::BranchChosen {
                 log: l, root, size, ..
             } if *l == log => {
-                let content = s.content();
-                let rank = (
-                    anchors.contains(&content.authority),
-                    content.seq,
-                    s.digest(),
-                );
-                Some((
-                    rank,
-                    Choice {
-                        size: *size,
-                        root: *root,
-                    },
-                ))
+                let choice = Choice {
+                    size: *size,
+                    root: *root,
+                };
+                Some(((s.content().seq, s.digest()), choice))
             }
             _ => None,
         })
         .collect();
-    found.sort_by(|a, b| b.0.cmp(&a.0));
+    found.sort_by_key(|(rank, _)| std::cmp::Reverse(*rank));
     found.into_iter().map(|(_, choice)| choice).collect()
 }
 
@@ -300,21 +301,25 @@ fn write_statuses(
     Ok(changes)
 }
 
-fn report(merged: &Merged) -> LogReport {
+fn report(merged: &Merged, singles: &Singles) -> LogReport {
     let count = |status| {
-        merged
+        let of_segments: u64 = merged
             .pieces
             .iter()
             .filter(|p| p.status == status)
             .map(|p| p.to - p.from)
-            .sum()
+            .sum();
+        let alone = singles.statuses.values().filter(|s| **s == Some(status));
+        of_segments + alone.count() as u64
     };
+    let mut forks = merged.forks.clone();
+    forks.extend(singles.forks.iter().cloned());
     LogReport {
         held: count(EntryStatus::Held),
         disputed: count(EntryStatus::Disputed),
         revoked: count(EntryStatus::Revoked),
         gaps: merged.gaps.clone(),
-        forks: merged.forks.clone(),
+        forks,
         unknown_choices: merged.unknown_choices.iter().map(|c| c.size).collect(),
     }
 }

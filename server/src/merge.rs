@@ -8,43 +8,10 @@
 //! authority's statement chooses one.
 
 use crate::branches::{Forest, Segment};
+pub use crate::entry_status::EntryStatus;
 use carrylog_format::tree::Hash;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeSet;
-
-/// What the fleet history makes of an entry. Ordered: the best first.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
-#[serde(rename_all = "snake_case")]
-#[repr(u8)]
-pub enum EntryStatus {
-    /// It counts.
-    Accepted = 0,
-    /// Entries before it are missing; it counts as soon as they arrive.
-    Held = 1,
-    /// The log has branches that contradict each other here.
-    Disputed = 2,
-    /// The log's key was revoked from this index or an earlier one.
-    Revoked = 3,
-}
-
-impl EntryStatus {
-    /// From the number that stands in the database.
-    pub fn from_number(number: u8) -> Option<Self> {
-        [Self::Accepted, Self::Held, Self::Disputed, Self::Revoked]
-            .into_iter()
-            .find(|s| *s as u8 == number)
-    }
-
-    /// The status in words.
-    pub fn words(self) -> &'static str {
-        match self {
-            Self::Accepted => "accepted",
-            Self::Held => "held: earlier entries are missing",
-            Self::Disputed => "disputed: the log has two versions",
-            Self::Revoked => "revoked: the key no longer counted",
-        }
-    }
-}
 
 /// An authority's choice: at `size` leaves, the branch with `root` is the log.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -145,12 +112,24 @@ impl Merged {
 
     /// Whether the log had this root at this size, within what is accepted.
     pub fn accepts_root(&self, size: u64, root: &Hash) -> bool {
-        size <= self.accepted
-            && self
-                .pieces
-                .iter()
-                .filter(|p| p.status == EntryStatus::Accepted && p.from < size && size <= p.to)
-                .any(|p| self.forest.root_at(p.branch, size) == Some(*root))
+        self.accepted_roots(size).any(|found| found == *root)
+    }
+
+    /// The root of the log at this size, within what is accepted.
+    pub fn root_at_accepted(&self, size: u64) -> Option<Hash> {
+        self.accepted_roots(size).next()
+    }
+
+    fn accepted_roots(&self, size: u64) -> impl Iterator<Item = Hash> {
+        self.pieces
+            .iter()
+            .filter(move |p| {
+                size <= self.accepted
+                    && p.status == EntryStatus::Accepted
+                    && p.from < size
+                    && size <= p.to
+            })
+            .filter_map(move |p| self.forest.root_at(p.branch, size))
     }
 }
 

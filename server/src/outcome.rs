@@ -33,6 +33,18 @@ pub enum Outcome {
         /// Statements of authorities that are not trusted here.
         ignored: u64,
     },
+    /// A unit history of another server: its entries are proven one by one.
+    History(HistoryMerge),
+    /// A unit history with signatures of an authority that is not trusted here (yet); tried again
+    /// when trust changes.
+    HistoryQuarantined {
+        /// Key of the unit.
+        unit: String,
+        /// Why.
+        reason: String,
+        /// What to do next.
+        advice: String,
+    },
     /// Broken or not a carrylog file; nothing was taken from it.
     Refused(Refused),
 }
@@ -60,6 +72,50 @@ pub struct Merge {
     pub missing_traces: u64,
     /// What a person should know, in words.
     pub note: String,
+}
+
+/// What a unit history brought.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct HistoryMerge {
+    /// Key of the unit.
+    pub unit: String,
+    /// Entries that were not known.
+    pub new_entries: u64,
+    /// Entries that were known.
+    pub known_entries: u64,
+    /// Entries after the revocation of their station's key.
+    pub revoked_entries: u64,
+    /// Receipts of other servers in it; they verify.
+    pub receipts: u64,
+    /// Statements that were not known.
+    pub new_statements: u64,
+    /// Statements of authorities that are not trusted here.
+    pub ignored_statements: u64,
+    /// Time series that entries name and the file does not carry.
+    pub missing_traces: u64,
+    /// Where the entries come from.
+    pub origins: Vec<HistoryOrigin>,
+    /// What a person should know, in words.
+    pub note: String,
+}
+
+/// What a unit history holds of one log.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct HistoryOrigin {
+    /// The log.
+    pub log: LogId,
+    /// The name its key is enrolled under.
+    pub station: String,
+    /// Name of the authority that enrolled it.
+    pub authority: Option<String>,
+    /// Entries from this log.
+    pub entries: u64,
+    /// Largest sealed size that the history speaks of.
+    pub sealed_size: u64,
+    /// Largest sealed size for which it carries a receipt.
+    pub receipted_size: u64,
+    /// The log contradicts what is known here.
+    pub forked: bool,
 }
 
 /// Why a file was refused.
@@ -108,6 +164,8 @@ impl Outcome {
             Self::Fork(_) => "fork",
             Self::Quarantined { .. } => "quarantined",
             Self::Statements { .. } => "statements",
+            Self::History(_) => "history",
+            Self::HistoryQuarantined { .. } => "history_quarantined",
             Self::Refused(_) => "refused",
         }
     }

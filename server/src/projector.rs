@@ -6,14 +6,16 @@ use crate::anomalies::{
 };
 use crate::entry_facts::test_of;
 use crate::log_state::LogReport;
+use crate::merge::EntryStatus;
 use crate::projection::{HistoryItem, Issue, UnitHistory, UnitSummary};
-use crate::store::{self, LinkKind, LogRow, Scope, StoreError, StoredAnomaly};
+use crate::store::{self, LinkKind, LogRow, Scope, StoreError, StoredAnomaly, StoredEntry};
 use crate::trust_view::TrustView;
 use carrylog_format::record::{Record, StationChange};
 use carrylog_format::sign_off;
+use carrylog_format::tree::Hash;
 use carrylog_format::unit_id::UnitKey;
 use rusqlite::Connection;
-use std::collections::BTreeSet;
+use std::collections::{BTreeSet, HashMap};
 
 /// Reads histories and writes projections under one state of trust.
 pub(crate) struct Projector<'a> {
@@ -46,10 +48,18 @@ impl<'a> Projector<'a> {
         for key in self.trust.decisions.spellings(shown) {
             rows.extend(store::find_unit(self.c, &key)?);
         }
-        let stored = store::entries_of_units(self.c, &rows)?;
-        let items = stored
+        let spoken_of = SpokenOf {
+            corrections: by_target(store::speaking_of_units(
+                self.c,
+                LinkKind::Supersedes,
+                &rows,
+            )?),
+            sign_offs: by_target(store::speaking_of_units(self.c, LinkKind::SignsOff, &rows)?),
+            same_trace: by_target(store::sharing_traces(self.c, &rows)?),
+        };
+        let items = store::entries_of_units(self.c, &rows)?
             .into_iter()
-            .map(|s| self.item(s))
+            .map(|stored| self.item(stored, &spoken_of))
             .collect::<Result<Vec<_>, _>>()?;
         Ok(UnitHistory::of(items))
     }
@@ -151,13 +161,12 @@ impl<'a> Projector<'a> {
         found.into_iter().map(stored).collect()
     }
 
-    fn item(&self, stored: store::StoredEntry) -> Result<HistoryItem, StoreError> {
+    fn item(&self, stored: StoredEntry, spoken_of: &SpokenOf) -> Result<HistoryItem, StoreError> {
         let mut item = HistoryItem::new(stored);
-        let id = item.id();
-        let corrections = store::linking(self.c, LinkKind::Supersedes, *id.hash())?;
-        item.apply_corrections(&corrections);
+        let (id, leaf) = (item.id(), *item.id().hash());
+        item.apply_corrections(spoken_of.corrections.get(&leaf).map_or(&[], Vec::as_slice));
         item.repeats = self.trust.decisions.duplicate_of(id);
-        for signed in store::linking(self.c, LinkKind::SignsOff, *id.hash())? {
+        for signed in spoken_of.sign_offs.get(&leaf).into_iter().flatten() {
             if let Record::SignOff(body) = signed.entry.record() {
                 let verified = sign_off::verify(body, &self.trust.store);
                 item.sign_offs.push(
@@ -167,35 +176,32 @@ impl<'a> Projector<'a> {
                 );
             }
         }
-        if let Some(trace) = item.test().and_then(|t| t.trace.as_ref()) {
-            let corrected = superseded_by(&item);
-            for other in store::linking(self.c, LinkKind::Trace, *trace.sha256.hash())? {
-                let counts = other.status == crate::merge::EntryStatus::Accepted
-                    && other.entry.id() != id
-                    && corrected != Some(other.entry.id())
-                    && self
-                        .trust
-                        .decisions
-                        .duplicate_of(other.entry.id())
-                        .is_none()
-                    && !self.is_superseded(&other)?;
-                if let Some(test) = test_of(other.entry.record()).filter(|_| counts) {
-                    let unit = self.trust.decisions.canonical(&test.unit.key());
-                    item.same_trace.push(Issue {
-                        entry: other.entry.id(),
-                        unit: unit.to_string(),
-                    });
-                }
+        let trace = item
+            .test()
+            .and_then(|t| t.trace.as_ref())
+            .map(|t| *t.sha256.hash());
+        for other in trace
+            .and_then(|t| spoken_of.same_trace.get(&t))
+            .into_iter()
+            .flatten()
+        {
+            let other_id = other.entry.id();
+            if other_id == id
+                || other.status != EntryStatus::Accepted
+                || self.trust.decisions.duplicate_of(other_id).is_some()
+                || store::is_superseded(self.c, *other_id.hash())?
+            {
+                continue;
+            }
+            if let Some(test) = test_of(other.entry.record()) {
+                let unit = self.trust.decisions.canonical(&test.unit.key()).to_string();
+                item.same_trace.push(Issue {
+                    entry: other_id,
+                    unit,
+                });
             }
         }
         Ok(item)
-    }
-
-    fn is_superseded(&self, other: &store::StoredEntry) -> Result<bool, StoreError> {
-        let by = store::linking(self.c, LinkKind::Supersedes, *other.entry.id().hash())?;
-        Ok(by
-            .iter()
-            .any(|c| c.status == crate::merge::EntryStatus::Accepted))
     }
 
     fn note_calibrations(&mut self, item: &HistoryItem) -> Result<(), StoreError> {
@@ -218,6 +224,17 @@ impl<'a> Projector<'a> {
     }
 }
 
-fn superseded_by(item: &HistoryItem) -> Option<carrylog_format::ids::EntryId> {
-    item.superseded.as_ref().map(|s| s.by)
+/// What other entries say of a unit's entries, by the leaf or trace that they name.
+struct SpokenOf {
+    corrections: HashMap<Hash, Vec<StoredEntry>>,
+    sign_offs: HashMap<Hash, Vec<StoredEntry>>,
+    same_trace: HashMap<Hash, Vec<StoredEntry>>,
+}
+
+fn by_target(linked: Vec<(Hash, StoredEntry)>) -> HashMap<Hash, Vec<StoredEntry>> {
+    let mut map: HashMap<Hash, Vec<StoredEntry>> = HashMap::new();
+    for (target, entry) in linked {
+        map.entry(target).or_default().push(entry);
+    }
+    map
 }

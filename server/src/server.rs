@@ -1,6 +1,7 @@
 //! The server: one writer, some readers, and what both have published last.
 
-use crate::import::{Delivered, ImportError};
+use crate::fleet_log::FleetLog;
+use crate::import::{Arrival, ImportError};
 use crate::key_files::{self, KeyFileError, PublicKeyFile};
 use crate::outcome::Outcome;
 use crate::rebuild::Rebuilt;
@@ -159,17 +160,12 @@ impl Server {
         bytes: u64,
     ) -> Result<Outcome, ImportError> {
         let now = self.now();
-        self.write(|writer| {
-            writer.import(
-                Delivered {
-                    file,
-                    digest,
-                    bytes,
-                    arrived: true,
-                },
-                now,
-            )
-        })
+        let arrival = Arrival {
+            file: digest,
+            bytes,
+            new: true,
+        };
+        self.write(|writer| writer.import(file, arrival, now))
     }
 
     /// Takes a file in that is held in memory.
@@ -249,6 +245,16 @@ impl Server {
         question: impl FnOnce(&Connection) -> Result<T, StoreError>,
     ) -> Result<T, StoreError> {
         self.readers.ask(question)
+    }
+
+    /// Asks the fleet log.
+    pub(crate) fn with_fleet_log<T>(
+        &self,
+        question: impl FnOnce(&FleetLog) -> Result<T, StoreError>,
+    ) -> Result<T, StoreError> {
+        let mut writer = self.writer.lock().unwrap_or_else(PoisonError::into_inner);
+        writer.settle()?;
+        question(&writer.fleet)
     }
 
     /// Changes the store, and publishes what came of it.

@@ -3,6 +3,7 @@
 
 use crate::server::Server;
 use crate::store::{self, StoreError};
+use carrylog_format::instant::Instant;
 use sha2::{Digest, Sha256};
 use std::str::FromStr;
 
@@ -76,6 +77,8 @@ pub struct TokenName {
     pub name: String,
     /// Its role.
     pub role: String,
+    /// When it was made.
+    pub added_at: Instant,
 }
 
 /// Why a token could not be made.
@@ -127,6 +130,7 @@ impl Server {
             .map(|t| TokenName {
                 name: t.name,
                 role: t.role,
+                added_at: t.added,
             })
             .collect())
     }

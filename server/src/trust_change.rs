@@ -33,7 +33,7 @@ pub(crate) fn apply(
     for statement in new {
         store::add_statement(c, statement.digest(), statement.sign1(), now)?;
         for effect in Effect::of(&statement.content().body) {
-            touch(c, &effect, &mut change.touched, &mut logs)?;
+            touch(c, &effect, trust, &mut change.touched, &mut logs)?;
         }
     }
     if !new.is_empty() {
@@ -80,6 +80,7 @@ pub(crate) fn changed_units(
 fn touch(
     c: &Connection,
     effect: &Effect,
+    trust: &TrustView,
     units: &mut BTreeSet<i64>,
     logs: &mut BTreeSet<LogId>,
 ) -> Result<(), StoreError> {
@@ -92,7 +93,10 @@ fn touch(
         Effect::Part(mfr, part) => units.extend(store::units_of_part(c, mfr, part)?),
         Effect::Units(keys) => {
             for key in keys {
-                units.insert(store::unit_row(c, key)?);
+                let shown = trust.decisions.canonical(key);
+                for name in trust.decisions.spellings(&shown) {
+                    units.insert(store::unit_row(c, &name)?);
+                }
             }
         }
         Effect::Entry(id) => {

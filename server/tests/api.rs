@@ -1,5 +1,7 @@
 //! The HTTP interface: roles, answers, bad input.
 
+#![allow(clippy::unwrap_used, clippy::panic, reason = "helpers of tests")]
+
 mod support;
 
 use axum::Router;
@@ -134,10 +136,9 @@ async fn a_delivery_goes_in_and_its_history_and_receipt_come_out() {
     let back = get(&app, &format!("/api/v1/returns/{}", station.id())).await;
     assert_eq!(back.status, StatusCode::OK);
     let mut trust = carrylog_format::trust::TrustStore::new([authority.key.public()]);
-    authority
-        .chain
-        .iter()
-        .for_each(|s| drop(trust.add(s.sign1()).unwrap()));
+    for statement in &authority.chain {
+        trust.add(statement.sign1()).unwrap();
+    }
     let read = carrylog_format::bundle::read_return(&back.body[..], &trust, &mut |_| {}).unwrap();
     assert_eq!(read.receipts().len(), 1);
     assert_eq!(read.receipts()[0].seal().size, 5);
@@ -301,6 +302,9 @@ async fn a_wrong_digest_and_a_file_that_is_too_large_are_turned_away() {
     }
 }
 
+/// Makes a request from a station's file, a file of statements and a log's name.
+type Make = fn(&[u8], &[u8], &str) -> Request<Body>;
+
 #[tokio::test]
 async fn each_role_may_do_what_it_is_for_and_no_more() {
     let (authority, records, station) = scene();
@@ -314,7 +318,7 @@ async fn each_role_may_do_what_it_is_for_and_no_more() {
     let app = router(Arc::clone(&records.server), false);
     let file = station.whole(&authority.chain);
     let statements = authority.whole_file();
-    let requests: [(&str, fn(&[u8], &[u8], &str) -> Request<Body>, &[&str]); 7] = [
+    let requests: [(&str, Make, &[&str]); 7] = [
         (
             "deliver",
             |file, _, _| put_bundle(file),

@@ -1,5 +1,7 @@
 //! What becomes of delivered files: every case of the merge, bad input, and nothing half done.
 
+#![allow(clippy::unwrap_used, reason = "helpers of tests")]
+
 mod support;
 
 use carrylog_format::receipt::ReceiptSlip;
@@ -21,10 +23,9 @@ fn scene() -> (Authority, Records, Station) {
 
 fn trust(authority: &Authority) -> TrustStore {
     let mut trust = TrustStore::new([authority.key.public()]);
-    authority
-        .chain
-        .iter()
-        .for_each(|s| drop(trust.add(s.sign1()).unwrap()));
+    for statement in &authority.chain {
+        trust.add(statement.sign1()).unwrap();
+    }
     trust
 }
 

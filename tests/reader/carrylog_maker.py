@@ -9,6 +9,8 @@ import cbor2
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 import carrylog_frames as frames
+import carrylog_recovery
+import carrylog_shards
 import cose_sign1
 import rfc9162_tree as tree
 
@@ -114,6 +116,27 @@ def join(parts):
     """A file of these frames with an end frame that fits."""
     data = frames.MAGIC + b"".join(frame(*part) for part in parts)
     return data + frame(frames.END, pack({"bytes": len(data), "frames": len(parts)}))
+
+
+def recovery(region, percent):
+    """What each recovery frame of a region holds, but for its offset."""
+    shards = carrylog_shards.demanded_shards(region, percent)
+    found = []
+    for index, group in carrylog_recovery.demanded(len(region), percent):
+        shard, table = shards[group.number, index]
+        found.append({
+            "v": 1, "group": group.number, "index": index, "shard": shard, "table": table, "percent": percent,
+            "whole": carrylog_recovery.digest_of_digests(region, len(region)), "length": len(region),
+        })
+    return found
+
+
+def with_recovery(region, contents, shift=0):
+    """A file with recovery frames that say they stand `shift` bytes further than they do."""
+    data = region
+    for content in contents:
+        data += frame(frames.RECOVERY, pack({**content, "at": len(data) + shift}))
+    return data
 
 
 def split(data):

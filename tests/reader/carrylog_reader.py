@@ -16,6 +16,7 @@ from pathlib import Path
 
 import carrylog_frames as frames
 import carrylog_receipts
+import carrylog_recovery
 import carrylog_shapes as shapes
 import carrylog_trace
 import cose_sign1
@@ -26,6 +27,7 @@ from carrylog_frames import Refusal
 from carrylog_trust import Trust, comparable
 
 MAX_SEGMENT_ENTRIES = 2**32
+SEALED_PART = 262_144
 
 
 class Entry:
@@ -70,7 +72,7 @@ class Reader:
         self.data = data
         self.trust = Trust(chosen_keys)
         self.use_traces = use_traces
-        # A file that breaks no other rule is not damaged: what trust lacks is said last.
+        # A file that breaks no other rule is not damaged: T-2 and T-3 are said last.
         self.trust_refusal = None
         self.named_traces = {}
         self.verdict = {"kind": None, "log": None, "entries": 0, "root": None, "seals": [], "receipts": [], "traces": 0}
@@ -83,10 +85,15 @@ class Reader:
         (kind, content), = header.items()
         self.verdict["kind"] = kind
         self._next()
-        self._statements()
-        {"segment": self._segment, "return": self._return, "unit_history": self._history}[kind](content)
+        if kind == "encrypted":
+            self._encrypted(content)
+        else:
+            self._statements()
+            {"segment": self._segment, "return": self._return, "unit_history": self._history}[kind](content)
         if self.frame.type != frames.END:
             raise self._misplaced()
+        recovery = carrylog_recovery.check_after_end(self.data, self.frame.end)
+        self.verdict["recovery_percent"] = recovery[0]["percent"] if recovery else None
         if self.trust_refusal:
             raise self.trust_refusal
         self.verdict["statements"] = len(self.trust.statements)
@@ -153,11 +160,8 @@ class Reader:
                 at.push(entry.id)
                 self.verdict["entries"] += 1
             elif self.frame.type == frames.SEAL:
-                # Traces may stand between an entry and its seal; S-2 and S-3 tie a seal to its place,
-                # but one that covers nothing of this file has none.
+                # Traces may stand between an entry and its seal; S-2 and S-3 tie a seal to its place.
                 seal = self._seal(header, at, seal, enrolment)
-                if at.size == header["from"]:
-                    raise self._misplaced()
             elif self.frame.type == frames.TRACE:
                 self._trace()
             else:
@@ -198,8 +202,10 @@ class Reader:
             raise self._refuse("S-1", "the signature does not hold under the log's key")
         self._check_number(seal)
         if previous is None:
-            if header["from"] == 0 and seal["seq"] != 0:
-                raise self._refuse("S-2", f"the log's first seal is number {seal['seq']}")
+            if (header["from"] == 0) != (seal["seq"] == 0):
+                raise self._refuse("S-2", f"the first seal of a segment from {header['from']} is number {seal['seq']}")
+            if seal["size"] <= header["from"]:
+                raise self._refuse("S-2", "the first seal covers no entry of the segment")
         elif seal["seq"] != previous["seq"] + 1 or seal["prev"] != previous["digest"] or seal["size"] <= previous["size"]:
             raise self._refuse("S-2", "the seal does not follow the one before it")
         if seal["size"] != at.size or seal["root"] != at.root():
@@ -232,22 +238,18 @@ class Reader:
         log = header.get("log")
         self.verdict["log"] = log.hex() if log else None
         while self.frame.type == frames.RECEIPT and log:
-            receipt = self._receipt()
-            if receipt and receipt["log"] != log.hex():
-                raise self._refuse("B-7", "a receipt for another log")
+            self._receipt(log)
             self._next()
 
-    def _receipt(self):
-        """What the receipt at hand proves; None if only trust is lacking."""
+    def _receipt(self, log=None):
+        """Notes what the receipt at hand proves; only a return says which log it must be for."""
         try:
-            receipt = carrylog_receipts.check_slip(self.frame.payload, self.trust)
-        except carrylog_receipts.UnknownServer as fault:
-            self._distrust("R-1", fault)
-            return None
+            receipt = carrylog_receipts.check_slip(self.frame.payload, self.trust, log)
+        except carrylog_receipts.ServerInQuestion as fault:
+            raise self._refuse("R-1", fault, "trust") from None
         except (receipt_check.ReceiptFault, ValueError) as fault:
             raise self._refuse("R-1", fault) from None
         self.verdict["receipts"].append(receipt)
-        return receipt
 
     # ---- unit history (SPEC.md 9.3) ----
 
@@ -292,6 +294,8 @@ class Reader:
             if not cose_sign1.sign1_holds(sign1, enrolment.key):
                 raise self._refuse("S-1", "the signature does not hold under the log's key")
         self._check_number(seal)
+        if enrolment and not enrolment.covers(seal["at_ms"]):
+            self._distrust("T-3", "the seal's time is outside the dates of the enrolment")
         seal["digest"] = frames.sha256(sign1.payload).digest()
         self._note_seal(seal)
         return seal
@@ -310,6 +314,24 @@ class Reader:
         if size != seal["size"] or tree.root_from_inclusion(leaf, index, size, path) != seal["root"]:
             raise self._refuse("H-1", "the proof does not lead to the root of the seal at its size", entry=index)
         return Entry(proven["entry"], self.frame.offset, index)
+
+    # ---- encrypted bundle (SPEC.md chapter 12): the envelope only, nothing is opened ----
+
+    def _encrypted(self, header):
+        self.verdict["recipients"] = [name.hex() for name in header["recipients"]]
+        parts, length = 0, SEALED_PART
+        while self.frame.type == frames.SEALED:
+            if length != SEALED_PART:
+                raise self._refuse("B-7", "a sealed frame after one that is not full")
+            length = len(self.frame.payload)
+            if not 1 <= length <= SEALED_PART:
+                raise self._refuse("B-7", f"a sealed frame of {length} bytes")
+            parts += 1
+            self._next()
+        if not parts:
+            raise self._misplaced()
+        self.verdict["sealed_frames"] = parts
+        self.verdict["whole"] = True
 
     # ---- traces (SPEC.md chapter 5) ----
 

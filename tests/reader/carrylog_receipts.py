@@ -3,13 +3,14 @@
 import carrylog_shapes as shapes
 import cose_sign1
 import receipt_check
+import rfc9162_tree as tree
 import strict_cbor
 
 CWT_CLAIMS, CWT_ISSUED_AT = 15, 6
 
 
-class UnknownServer(ValueError):
-    """The receipt may be sound, but no enrolled and unrevoked server has signed it."""
+class ServerInQuestion(ValueError):
+    """The receipt may be sound, but no server that is enrolled, unrevoked and within its dates has signed it."""
 
 
 def parse_slip(data):
@@ -26,7 +27,7 @@ def check_headers(receipt, kind):
     sign1, proofs = receipt_check.parse_receipt(receipt)
     claims = sign1.headers.get(CWT_CLAIMS)
     issued = claims.get(CWT_ISSUED_AT) if isinstance(claims, dict) else None
-    if type(issued) is not int or issued < 0:
+    if type(issued) is not int or not 0 <= issued <= shapes.MAX_INSTANT_MS // 1000:
         raise receipt_check.ReceiptFault("the receipt does not say when it was issued")
     wanted = {1: cose_sign1.ED25519, 4: sign1.kid, CWT_CLAIMS: {CWT_ISSUED_AT: issued}, receipt_check.VDS_LABEL: 1}
     if sign1.headers != wanted or not isinstance(sign1.kid, bytes) or len(sign1.kid) != 32:
@@ -36,14 +37,25 @@ def check_headers(receipt, kind):
     return sign1, proofs[kind][0], issued
 
 
-def check_slip(data, trust):
-    """Verifies a receipt for the seal beside it. Returns what it proves, for the verdict."""
+def check_slip(data, trust, log=None):
+    """Verifies a receipt for the seal beside it, of this log if one is given. Returns what it proves.
+
+    Raises ServerInQuestion only where nothing but the server's enrolment speaks against the receipt.
+    """
     payload, seal, receipt = parse_slip(data)
-    sign1, proof, issued = check_headers(receipt, receipt_check.INCLUSION)
+    if log is not None and seal["log"] != log:
+        raise receipt_check.ReceiptFault("the receipt is for another log than the header names")
+    sign1, (size, index, path), issued = check_headers(receipt, receipt_check.INCLUSION)
+    if tree.root_from_inclusion(tree.leaf_hash(payload), index, size, path) is None:
+        raise receipt_check.ReceiptFault("the path does not lead to a root")
     enrolment = trust.enrolment(sign1.kid)
-    if enrolment is None or enrolment.role != "server" or trust.revoked_from(sign1.kid) is not None:
-        raise UnknownServer("no enrolled and unrevoked server has signed the receipt")
+    if enrolment is None:
+        raise ServerInQuestion("the receipt's signer is not enrolled")
     root = receipt_check.check_inclusion(receipt, enrolment.key, payload)
+    if enrolment.role != "server" or trust.revoked_from(sign1.kid) is not None:
+        raise ServerInQuestion("the receipt's signer is not a server, or revoked")
+    if not enrolment.covers(1000 * issued):
+        raise ServerInQuestion("the receipt was issued outside the dates of the server's enrolment")
     return {
         "log": seal["log"].hex(), "seq": seal["seq"], "size": seal["size"], "root": seal["root"].hex(),
         "server": enrolment.name, "issued_s": issued, "fleet_root": root.hex(),

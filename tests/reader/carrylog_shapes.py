@@ -1,4 +1,4 @@
-"""What a carrylog item must look like once decoded, after carrylog.cddl and SPEC.md chapters 2 to 10.
+"""What a carrylog item must look like once decoded, after carrylog.cddl and SPEC.md chapters 2 to 12.
 
 Each shape is a function that takes a value and a path and raises ShapeFault. Written by hand from
 the CDDL, so that the reader and the general-purpose CDDL validator check each other.
@@ -68,6 +68,16 @@ def many(inner, least=0, most=None):
     return shape
 
 
+def ascending_hashes(least, most):
+    """An array of hashes, each greater by bytes than the one before it."""
+
+    def shape(value, path):
+        many(HASH, least, most)(value, path)
+        _need(all(one < other for one, other in zip(value, value[1:])), path, "not strictly ascending")
+
+    return shape
+
+
 def record(**fields):
     """A map with exactly these text keys; a key ending in `_opt` may be absent."""
     required = {k: s for k, s in fields.items() if not k.endswith("_opt")}
@@ -102,9 +112,10 @@ def variant(*bare, **arms):
 def date(value, path):
     _need(isinstance(value, str) and re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", value), path, "not a date")
     try:
-        datetime.date.fromisoformat(value)
+        day = datetime.date.fromisoformat(value)
     except ValueError:
         raise ShapeFault(f"{path}: no such day") from None
+    _need(day.year >= 1970, path, "before 1970")
 
 
 def public_key(value, path):
@@ -124,7 +135,9 @@ def extension(value, path):
     _need(isinstance(value, dict) and value, path, "not a map with a field")
     for key, inner in value.items():
         _need(isinstance(key, str), path, "a key that is not text")
-        if type(inner) not in (bool, int):
+        if type(inner) is int:
+            INT64(inner, f"{path}.{key}")
+        elif type(inner) is not bool:
             text(400)(inner, f"{path}.{key}")
 
 
@@ -139,7 +152,10 @@ MAGNITUDE = whole(0, MAX_QUANTITY)
 SIGNED = whole(-MAX_QUANTITY, MAX_QUANTITY)
 UINT = whole(0, 2**64 - 1)
 INT = whole(-(2**64), 2**64 - 1)
-SLOT = whole(0, 65535)
+INT64 = whole(-(2**63), 2**63 - 1)
+UINT32 = whole(0, 2**32 - 1)
+UINT16 = whole(0, 65535)
+SLOT = UINT16
 ONE = literal(1)
 
 UNIT = record(mfr=PLATE, part=PLATE, serial=PLATE)
@@ -148,10 +164,16 @@ UNIT = record(mfr=PLATE, part=PLATE, serial=PLATE)
 SEGMENT_HEADER = record(v=ONE, to=UINT, key=public_key, log=HASH, **{"from": UINT})
 RETURN_HEADER = record(v=ONE, log_opt=HASH)
 HISTORY_HEADER = record(v=ONE, unit=UNIT)
-HEADER = variant(**{"segment": SEGMENT_HEADER, "return": RETURN_HEADER, "unit_history": HISTORY_HEADER})
+ENCRYPTED_HEADER = record(v=ONE, recipients=ascending_hashes(1, 16))
+HEADER = variant(**{
+    "segment": SEGMENT_HEADER, "return": RETURN_HEADER, "unit_history": HISTORY_HEADER, "encrypted": ENCRYPTED_HEADER,
+})
 FRONTIER = many(HASH, most=64)
 END_MARK = record(bytes=UINT, frames=UINT)
 BYTES = lambda value, path: _need(isinstance(value, bytes), path, "not a byte string")  # noqa: E731
+RECOVERY = record(
+    v=ONE, at=UINT, group=UINT, index=UINT, shard=BYTES, table=BYTES, whole=HASH, length=UINT, percent=whole(1, 100),
+)
 RECEIPT_SLIP = record(seal=BYTES, receipt=BYTES)
 PROVEN_ENTRY = record(seal=HASH, entry=BYTES, proof=BYTES)
 SEAL_CONTENT = record(log=HASH, seq=UINT, prev_opt=HASH, root=HASH, size=UINT, at_ms=INSTANT)
@@ -165,9 +187,9 @@ ENROLMENT = record(
 )
 LIMITS_SHEET = record(
     mfr=PLATE, part=PLATE, manual=record(revision=NAME, reference=NAME),
-    storage_opt=record(soc_ppm=MAGNITUDE, valid_days=UINT, tolerance_ppm=MAGNITUDE),
+    storage_opt=record(soc_ppm=MAGNITUDE, valid_days=UINT32, tolerance_ppm=MAGNITUDE),
     cautions_opt=many(REMARK, least=1),
-    intervals=record(days_opt=UINT, first_days_opt=UINT, flight_minutes_opt=MAGNITUDE),
+    intervals=record(days_opt=UINT32, first_days_opt=UINT32, flight_minutes_opt=MAGNITUDE),
     resistance_opt=many(record(
         method=METHOD, max_uohm=MAGNITUDE, new_uohm_opt=MAGNITUDE,
         max_temperature_mk=MAGNITUDE, min_temperature_mk=MAGNITUDE,
@@ -177,7 +199,7 @@ LIMITS_SHEET = record(
     test_max_temperature_mk=MAGNITUDE, test_min_temperature_mk=MAGNITUDE,
     air_shipment_max_soc_ppm_opt=MAGNITUDE, reference_temperature_mk_opt=MAGNITUDE,
     commissioning_capacity_uah_opt=MAGNITUDE, recomputation_tolerance_ppm_opt=MAGNITUDE,
-    capacity_coefficient_ppm_per_k_opt=INT,
+    capacity_coefficient_ppm_per_k_opt=INT64,
 )
 STATEMENT_BODY = variant(
     founded=record(name=NAME),
@@ -209,12 +231,12 @@ COMPUTED = record(
     by=text(64), phases_opt=many(PHASE, least=1, most=64),
     refused_opt=many(record(why=text(400), result=text(64)), least=1),
     efficiency_opt=many(record(
-        energy_ppm=MAGNITUDE, phase_last=UINT, phase_first=UINT, coulombic_ppm=MAGNITUDE,
+        energy_ppm=MAGNITUDE, phase_last=UINT16, phase_first=UINT16, coulombic_ppm=MAGNITUDE,
     ), least=1),
     energy_uwh_opt=MAGNITUDE,
     resistance_opt=record(row=UINT, uohm=MAGNITUDE, delay_ms=MAGNITUDE, std_uohm_opt=MAGNITUDE),
     capacity_uah_opt=MAGNITUDE, end_voltage_uv_opt=SIGNED, energy_std_uwh_opt=MAGNITUDE,
-    governing_phase_opt=UINT, capacity_std_uah_opt=MAGNITUDE, charge_20_to_90_ms_opt=MAGNITUDE,
+    governing_phase_opt=UINT16, capacity_std_uah_opt=MAGNITUDE, charge_20_to_90_ms_opt=MAGNITUDE,
     temperature_max_mk_opt=MAGNITUDE, temperature_min_mk_opt=MAGNITUDE, temperature_mean_mk_opt=MAGNITUDE,
 )
 ASSESSMENT = record(

@@ -51,37 +51,34 @@ class Trust:
         The order of `payloads` has no influence on what is trusted. Returns None if all hold. A
         statement names an authority by the key name in its protected header.
         """
-        faults = []
-        envelopes = []
+        faults, envelopes = [], []
         for place, data in enumerate(payloads):
             try:
-                envelopes.append((place, cose_sign1.parse_carrylog_sign1(data, "statement")))
+                sign1 = cose_sign1.parse_carrylog_sign1(data, "statement")
+                content = strict_cbor.decode(sign1.payload)
+                shapes.STATEMENT_CONTENT(content, "statement")
+                envelopes.append((place, Statement(sign1, content)))
             except ValueError as fault:
                 faults.append((place, f"not a statement: {fault}"))
-        for place, sign1 in envelopes:
-            self._take(place, sign1, self.chosen, faults)
+        for place, statement in envelopes:
+            self._take(place, statement, self.chosen, faults)
         for statement in self.statements:
             trusted = statement.content["body"].get("authority_trusted")
             if trusted and cose_sign1.key_name(trusted["key"]) not in self.chosen:
                 self.by_statement[cose_sign1.key_name(trusted["key"])] = trusted["key"]
-        for place, sign1 in envelopes:
-            self._take(place, sign1, self.by_statement, faults)
+        for place, statement in envelopes:
+            self._take(place, statement, self.by_statement, faults)
         named = self.chosen.keys() | self.by_statement.keys()
-        self.passed_over += sum(sign1.kid not in named for _, sign1 in envelopes)
+        self.passed_over += sum(statement.sign1.kid not in named for _, statement in envelopes)
         return min(faults, default=None)
 
-    def _take(self, place, sign1, authorities, faults):
+    def _take(self, place, statement, authorities, faults):
         """Takes over a statement of one of these authorities, or notes why it does not hold."""
+        sign1, content = statement
         if sign1.kid not in authorities:
             return
         if not cose_sign1.sign1_holds(sign1, authorities[sign1.kid]):
             faults.append((place, "the signature does not hold under the authority's key"))
-            return
-        try:
-            content = strict_cbor.decode(sign1.payload)
-            shapes.STATEMENT_CONTENT(content, "statement")
-        except ValueError as fault:
-            faults.append((place, str(fault)))
             return
         if content["authority"] != sign1.kid:
             faults.append((place, "envelope and content name different authorities"))
@@ -90,7 +87,7 @@ class Trust:
         elif (content["seq"] == 0) != ("founded" in content["body"]):
             faults.append((place, "statement 0, and no other, is `founded`"))
         else:
-            self.statements.append(Statement(sign1, content))
+            self.statements.append(statement)
 
     def enrolment(self, name):
         """The enrolment that counts for the key of this name, or None."""
@@ -113,23 +110,8 @@ class Trust:
 
     def revoked_from(self, name):
         """The smallest size from which this key's entries do not count, or None."""
-        sizes = []
-        for statement in self.statements:
-            body = statement.content["body"].get("revoked")
-            if body is None or body["log"] != name:
-                continue
-            authority = statement.sign1.kid
-            if authority in self.chosen or self._enrolled_by(authority, name):
-                sizes.append(body["from_size"])
-        return min(sizes, default=None)
-
-    def _enrolled_by(self, authority, name):
-        return any(
-            statement.sign1.kid == authority
-            and "enrolled" in statement.content["body"]
-            and cose_sign1.key_name(statement.content["body"]["enrolled"]["key"]) == name
-            for statement in self.statements
-        )
+        revocations = (statement.content["body"].get("revoked") for statement in self.statements)
+        return min((body["from_size"] for body in revocations if body and body["log"] == name), default=None)
 
     def same_units(self, unit):
         """The comparable names of a unit: its own and those that alias statements join to it."""

@@ -29,6 +29,7 @@ RULES = {
     frames.STATEMENT: "statement",
     frames.RECEIPT: "receipt-slip",
     frames.PROVEN: "proven-entry",
+    frames.RECOVERY: "recovery",
     frames.END: "end-mark",
 }
 

@@ -10,7 +10,9 @@ import carrylog_frames as frames
 import carrylog_maker as make
 import carrylog_reader
 import carrylog_receipts
+import carrylog_recovery as recovery
 import carrylog_trace
+import check_cddl
 import rfc9162_tree as tree
 from carrylog_maker import AUTHORITY, PARTNER, SERVER, STATION, UNIT, Chain
 
@@ -94,12 +96,49 @@ def test_a_revoked_station_is_shown_and_a_revoked_servers_receipts_count_no_more
         assert verdict(make.history(statements, ENTRIES, receipts=slips)) == "R-1 trust"
 
 
-def test_a_partners_revocation_counts_for_its_own_keys_only():
+def test_a_partners_revocation_counts_like_its_enrolments():
     foreign = Chain().trust(PARTNER).enrol(STATION).statements + Chain(PARTNER).revoke(STATION, 1).statements
     own = Chain().trust(PARTNER).statements + Chain(PARTNER).enrol(STATION).revoke(STATION, 1).statements
-    for statements, expected in ((foreign, None), (own, 1)):
+    untrusted = Chain().enrol(STATION).statements + Chain(PARTNER).revoke(STATION, 1).statements
+    for statements, expected in ((foreign, 1), (own, 1), (untrusted, None)):
         found = carrylog_reader.verify(make.join(make.segment(statements, ENTRIES)), [make.public(AUTHORITY)])
         assert (found["ok"], found["revoked_from"]) == (True, expected)
+
+
+@pytest.mark.parametrize("dates, expected", [
+    ({"from": "2026-01-01", "until": "2026-01-01"}, "ok"),
+    ({"until": "2025-12-31"}, "R-1 trust"),
+    ({"from": "2026-01-02"}, "R-1 trust"),
+])
+def test_a_receipt_is_issued_within_the_dates_of_the_server(dates, expected):
+    statements = Chain().enrol(STATION).enrol(SERVER, "server", **dates).statements
+    slips = [make.receipt(make.seal(LEAVES))]
+    assert verdict(make.return_bundle(statements, slips)) == expected
+    assert verdict(make.history(statements, ENTRIES, receipts=slips)) == expected
+
+
+def spoilt_file(parts):
+    data = make.join(parts)
+    return data[:-1] + bytes([data[-1] ^ 1])
+
+
+def test_only_a_stations_enrolment_is_judged_after_everything_else():
+    slips = [make.receipt(make.seal(LEAVES))]
+    assert verdict_of(spoilt_file(make.return_bundle(Chain().statements, slips))) == "R-1 trust"
+    assert verdict_of(spoilt_file(make.segment(Chain().statements, ENTRIES))) == "B-4 medium"
+    assert verdict(make.return_bundle(Chain().statements, slips, seed=7)) == "R-1 maker"
+    incomplete = make.with_recovery(BUNDLE, make.recovery(BUNDLE, 10)[:-1])
+    assert verdict_of(incomplete) == "B-9 maker"
+
+
+def test_statements_of_unknown_authorities_must_still_be_statements():
+    odd = make.sign(PARTNER, "statement", make.pack({"v": 1}))
+    assert verdict(make.segment(enrolled() + [odd], ENTRIES)) == "T-1 maker"
+
+
+def test_no_date_is_before_1970():
+    assert verdict(make.segment(Chain().enrol(STATION, **{"from": "1969-12-31"}).statements, ENTRIES)) == "T-1 maker"
+    assert verdict(make.segment(Chain().enrol(STATION, **{"from": "1970-01-01"}).statements, ENTRIES)) == "ok"
 
 
 def test_a_key_that_is_no_point_of_the_curve_cannot_be_enrolled():
@@ -117,9 +156,14 @@ def test_a_segment_goes_on_from_a_frontier_and_holds_an_entry():
     second = make.seal(LEAVES, seq=1, prev=make.seal_name(first))
     assert verdict(make.segment(enrolled(), ENTRIES, seals={1: first, 2: second})) == "ok"
     assert verdict(make.segment(enrolled(), ENTRIES, start=1, seals={2: second})) == "ok"
-    assert verdict(make.segment(enrolled(), ENTRIES, start=1, seals={1: first, 2: second})) == "B-7 maker"
+    assert verdict(make.segment(enrolled(), ENTRIES, start=1, seals={1: first, 2: second})) == "S-2 maker"
     assert verdict(make.segment(enrolled(), ENTRIES, start=2)) == "B-6 maker"
     assert verdict(make.segment(enrolled(), ENTRIES, seals={2: second})) == "S-2 maker"
+    assert verdict(make.segment(enrolled(), ENTRIES, start=1)) == "S-2 maker"
+    more = [*ENTRIES, make.a_test(OTHER)]
+    third = make.seal([tree.leaf_hash(e) for e in more], seq=2, prev=make.seal_name(second))
+    assert verdict(make.segment(enrolled(), more, start=2, seals={2: second, 3: third})) == "S-2 maker"
+    assert verdict(make.segment(enrolled(), more, start=2, seals={3: third})) == "ok"
 
 
 @pytest.mark.parametrize("levels, expected", [(15, "ok"), (16, "E-1 maker")])
@@ -173,6 +217,90 @@ def test_corrections_and_sign_offs_stand_with_what_they_are_about():
     assert verdict(make.history(enrolled(), [test, fix], order=[1, 0])) == "ok"
     assert verdict(make.history(enrolled(), [test, fix], order=[1])) == "H-2 maker"
     assert verdict(make.history(enrolled(), [test, make.entry("unheard_of", 1)])) == "H-2 maker"
+
+
+def test_a_history_is_sealed_within_the_dates_of_the_station():
+    late = Chain().enrol(STATION, until="2025-12-31").statements
+    assert verdict(make.history(late, ENTRIES)) == "T-3 trust"
+
+
+# ---- recovery data (chapter 11) ----
+
+
+def verdict_of(data):
+    found = carrylog_reader.verify(data, [make.public(AUTHORITY)])
+    return "ok" if found["ok"] else f"{found['rule']} {found['class']}"
+
+
+BUNDLE = make.join(make.segment(enrolled(), ENTRIES))
+
+
+@pytest.mark.parametrize("percent", [1, 10, 50, 100])
+def test_recovery_data_is_complete_in_order_and_of_these_bytes(percent):
+    contents = make.recovery(BUNDLE, percent)
+
+    def with_frames(contents):
+        return verdict_of(make.with_recovery(BUNDLE, contents))
+
+    assert len(contents) >= 2 and with_frames(contents) == "ok"
+    assert with_frames(contents[:-1]) == "B-9 maker"
+    assert with_frames(contents[::-1]) == "B-9 maker"
+    assert with_frames(contents + contents[-1:]) == "B-9 maker"
+    for change in (
+        {"v": 2}, {"length": len(BUNDLE) + 1}, {"whole": bytes(32)}, {"shard": bytes(64)}, {"table": bytes(8)},
+        {"percent": 0}, {"percent": 101}, {"group": 1}, {"more": 1},
+    ):
+        assert with_frames([{**content, **change} for content in contents]) == "B-9 maker", change
+    moved = make.with_recovery(BUNDLE, contents, shift=1)
+    assert verdict_of(moved) == "B-9 maker"
+
+
+def test_the_layout_keeps_to_the_bounds_that_chapter_3_and_cddl_set():
+    for length in [1, 4096, 4097, 65_536, 10**6, 2**20 + 1, 2**22 + 1, 10**8, 10**9]:
+        size, seen = recovery.shard_size(length), []
+        for percent in (1, 10, 100):
+            numbers = []
+            for band in recovery.bands(length, percent):
+                assert 2 <= band.recovery_shards <= 128 and len(band.groups) <= 64
+                assert band.recovery_shards * len(band.groups) * size <= 2**24 or len(band.groups) == 1
+                numbers += [group.number for group in band.groups]
+                seen = [i for group in band.groups for i in group.data_shards]
+                assert all(1 <= len(group.data_shards) <= 128 for group in band.groups)
+            assert numbers == list(range(len(numbers)))
+            assert max(seen) == recovery.ceil_div(length, size) - 1
+
+
+def test_every_data_shard_is_in_one_group():
+    for length in (1, 70_000, 9_000_000):
+        for percent in (1, 100):
+            held = [i for band in recovery.bands(length, percent) for group in band.groups for i in group.data_shards]
+            assert sorted(held) == list(range(recovery.ceil_div(length, recovery.shard_size(length))))
+
+
+# ---- encrypted bundles (chapter 12) ----
+
+
+def encrypted(sizes, recipients=(bytes(32), bytes([1]) * 32), **more):
+    header = {"v": 1, "recipients": list(recipients), **more}
+    return [(frames.HEADER, make.pack({"encrypted": header}))] + [(frames.SEALED, bytes(size)) for size in sizes]
+
+
+def test_the_envelope_of_an_encrypted_bundle_is_checked_without_a_key():
+    full = 262_144
+    for sizes in ([1], [full], [full, 1], [full, full]):
+        assert verdict(encrypted(sizes)) == "ok"
+    for sizes in ([], [0], [full + 1], [1, 1], [full, 0], [full - 1, full]):
+        assert verdict(encrypted(sizes)) == "B-7 maker", sizes
+    one, two = bytes(32), bytes([1]) * 32
+    for recipients in ([], [two, one], [one, one], [bytes(31)], [bytes([n]) * 32 for n in range(17)]):
+        assert verdict(encrypted([1], recipients)) == "B-6 maker"
+    assert verdict(encrypted([1], [bytes([n]) * 32 for n in range(16)])) == "ok"
+    assert verdict(encrypted([1], more=1)) == "B-6 maker"
+    found = carrylog_reader.verify(make.join(encrypted([full, 1])), [])
+    assert (found["kind"], found["whole"], found["sealed_frames"]) == ("encrypted", True, 2)
+    assert found["recipients"] == [one.hex(), two.hex()]
+    assert check_cddl.check_file(check_cddl.load_validator(), make.join(encrypted([full, 1])))[0] == []
+    assert verdict(encrypted([1])[:1] + [(frames.STATEMENT, enrolled()[0])] + encrypted([1])[1:]) == "B-7 maker"
 
 
 # ---- traces (chapter 5) ----

@@ -178,6 +178,14 @@ impl ServerProcess {
         serde_json::from_slice(&self.bytes(path)).unwrap()
     }
 
+    /// PUT of a file; the status must say that it went well.
+    pub fn put(&self, path: &str, body: &[u8]) {
+        let url = format!("{}{path}", self.url);
+        ureq::put(&url)
+            .send(body)
+            .unwrap_or_else(|e| panic!("{path}: {e}"));
+    }
+
     /// GET as bytes.
     pub fn bytes(&self, path: &str) -> Vec<u8> {
         let mut body = Vec::new();

@@ -6,7 +6,8 @@
 #![allow(
     clippy::unwrap_used,
     clippy::panic,
-    reason = "a test fails by panicking"
+    clippy::print_stdout,
+    reason = "a test fails by panicking and shows its figures"
 )]
 
 mod support;

@@ -1,6 +1,7 @@
 //! The commands: one file each, with arguments, `run`, and a result that prints itself.
 
 mod assess;
+mod audit;
 mod authority;
 mod capture;
 mod completions;
@@ -9,10 +10,13 @@ mod deliver;
 mod event;
 mod fleet;
 mod health;
+mod history;
 mod key;
 mod log;
 mod man;
+mod open;
 mod pack;
+mod salvage;
 mod server;
 mod settle;
 mod sign_off;
@@ -47,10 +51,18 @@ pub(crate) enum Command {
     Slots(slots::Slots),
     Pack(pack::Pack),
     Verify(verify::Verify),
+    Open(open::Open),
+    Salvage(salvage::Salvage),
     Log(log::Log),
     Deliver(deliver::Deliver),
     Settle(settle::Settle),
     Unit(unit::Unit),
+    /// A unit's history as a file that proves itself
+    #[command(subcommand)]
+    History(history::History),
+    /// Watch a server: keep what its fleet log was, check later that it only grew
+    #[command(subcommand)]
+    Audit(audit::Audit),
     Health(health::Health),
     Fleet(fleet::Fleet),
     /// The records office's server: make it, run it, look after it
@@ -79,10 +91,14 @@ pub(crate) fn run(command: Command, context: &Context) -> Result<Exit, Failure> 
         Command::Slots(args) => finish(context, args.run()),
         Command::Pack(args) => finish(context, args.run(context)),
         Command::Verify(args) => finish(context, args.run(context)),
+        Command::Open(args) => finish(context, args.run(context)),
+        Command::Salvage(args) => finish(context, args.run(context)),
         Command::Log(args) => finish(context, args.run()),
         Command::Deliver(args) => finish(context, args.run(context)),
         Command::Settle(args) => finish(context, args.run(context)),
         Command::Unit(args) => finish(context, args.run()),
+        Command::History(args) => args.run(context),
+        Command::Audit(args) => args.run(context),
         Command::Health(args) => finish(context, args.run(context)),
         Command::Fleet(args) => finish(context, args.run(context)),
         Command::Server(command) => server::run(command),

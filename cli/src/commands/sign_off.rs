@@ -5,6 +5,7 @@ use crate::context::{Context, Stamp};
 use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::key_file::OwnedKey;
+use crate::passphrase::PassphraseSource;
 use crate::station::{Access, Station};
 use carrylog_format::record::{Record, SignOffContent, SignOffRole};
 use carrylog_format::sign_off;
@@ -32,6 +33,8 @@ pub(crate) struct SignOff {
     /// What the person states
     #[arg(long, value_name = "TEXT")]
     statement: Remark,
+    #[command(flatten)]
+    passphrase: PassphraseSource,
     #[command(flatten)]
     stamp: Stamp,
 }
@@ -61,7 +64,7 @@ impl From<SignRole> for SignOffRole {
 
 impl SignOff {
     pub(crate) fn run(&self, context: &Context) -> Result<Written, Failure> {
-        let person = OwnedKey::read(&self.key)?;
+        let person = OwnedKey::read(&self.key, &self.passphrase)?;
         let mut stamp = self.stamp.clone();
         stamp.by = stamp.by.or_else(|| Some(person.name.clone()));
         let mut head = context.head(&stamp)?;

@@ -6,6 +6,7 @@ use crate::failure::Failure;
 use crate::files;
 use crate::key_file::NamedKey;
 use crate::verification::{Proven, verify};
+use carrylog_format::refusal::Fault;
 use carrylog_format::trust::TrustStore;
 use clap::Args;
 use serde::Serialize;
@@ -15,7 +16,8 @@ use std::path::{Path, PathBuf};
 /// Verify files offline: who, what, how many, in order or not, until when known good
 ///
 /// Needs nothing but the files and the public key of an authority. Folders stand for the bundles in
-/// them. Ends with 4 if a file is damaged or forged, with 5 if its key is not trusted.
+/// them. Ends with 4 if a file is damaged or forged, with 5 if its key is not trusted. Of an encrypted
+/// file only the outside is verified: that it is whole, and who can open it.
 #[derive(Debug, Args)]
 #[command(
     after_help = "Example:\n  carrylog verify bay-2-3f2a91c0-0-14.carrylog --authority authority.pub.json"
@@ -34,8 +36,9 @@ pub(crate) struct Verdicts {
     files: Vec<FileVerdict>,
 }
 
+/// What became of one file.
 #[derive(Debug, Serialize)]
-struct FileVerdict {
+pub(crate) struct FileVerdict {
     file: String,
     verdict: &'static str,
     #[serde(flatten, skip_serializing_if = "Option::is_none")]
@@ -46,48 +49,68 @@ struct FileVerdict {
 
 impl Verify {
     pub(crate) fn run(self, context: &Context) -> Result<Verdicts, Failure> {
-        let mut keys = Vec::new();
-        for path in &self.authority {
-            keys.push(NamedKey::read_authority(path)?.key);
-        }
-        let trust = TrustStore::new(keys);
+        let check = Check::under(&self.authority)?;
         let mut verdicts = Vec::new();
         for path in &self.files {
             for path in files::bundles(path)? {
-                verdicts.push(verdict(&path, &trust, context)?);
+                verdicts.push(check.verdict(&path, context)?);
             }
         }
         Ok(Verdicts { files: verdicts })
     }
 }
 
-fn verdict(path: &Path, trust: &TrustStore, context: &Context) -> Result<FileVerdict, Failure> {
-    let input = files::open(path)?;
-    let length = input.get_ref().metadata().map_or(0, |m| m.len());
-    let bar = context.progress(length / TYPICAL_ENTRY_BYTES, "verifying");
-    let result = verify(input, trust, &mut || bar.inc(1));
-    bar.finish_and_clear();
-    let file = path.display().to_string();
-    Ok(match result {
-        Ok(proven) if proven.does_not_count.is_empty() => FileVerdict {
-            file,
-            verdict: "sound",
-            proven: Some(proven),
-            refused: None,
-        },
-        Ok(proven) => FileVerdict {
-            file,
-            verdict: "revoked",
-            proven: Some(proven),
-            refused: None,
-        },
-        Err(refusal) => FileVerdict {
-            file,
-            verdict: "refused",
-            proven: None,
-            refused: Some(Failure::refused(path, &refusal)),
-        },
-    })
+/// Verifies files under the authorities that a person named; with none, all but who signed.
+pub(crate) struct Check {
+    trust: TrustStore,
+    anchored: bool,
+}
+
+impl Check {
+    /// Reads the authorities' public keys.
+    ///
+    /// # Errors
+    /// [`Failure`] if one cannot be used.
+    pub(crate) fn under(authorities: &[PathBuf]) -> Result<Self, Failure> {
+        let mut keys = Vec::new();
+        for path in authorities {
+            keys.push(NamedKey::read_authority(path)?.key);
+        }
+        Ok(Self {
+            anchored: !keys.is_empty(),
+            trust: TrustStore::new(keys),
+        })
+    }
+
+    /// The authorities' trust.
+    pub(crate) fn trust(&self) -> &TrustStore {
+        &self.trust
+    }
+
+    /// Verifies one file.
+    ///
+    /// # Errors
+    /// [`Failure`] if it cannot be read at all.
+    pub(crate) fn verdict(&self, path: &Path, context: &Context) -> Result<FileVerdict, Failure> {
+        let input = files::open(path)?;
+        let length = input.get_ref().metadata().map_or(0, |m| m.len());
+        let bar = context.progress(length / TYPICAL_ENTRY_BYTES, "verifying");
+        let result = verify(input, &self.trust, &mut || bar.inc(1));
+        bar.finish_and_clear();
+        let (verdict, proven, refused) = match result {
+            Ok(proven) if proven.kind == "encrypted" => ("whole", Some(proven), None),
+            Ok(proven) if proven.does_not_count.is_empty() => ("sound", Some(proven), None),
+            Ok(proven) => ("revoked", Some(proven), None),
+            Err(e) if e.fault == Fault::Trust && !self.anchored => ("signer_unchecked", None, None),
+            Err(refusal) => ("refused", None, Some(Failure::refused(path, &refusal))),
+        };
+        Ok(FileVerdict {
+            file: path.display().to_string(),
+            verdict,
+            proven,
+            refused,
+        })
+    }
 }
 
 /// Only for the length of the progress bar.
@@ -95,13 +118,8 @@ const TYPICAL_ENTRY_BYTES: u64 = 600;
 
 impl Report for Verdicts {
     fn exit(&self) -> Exit {
-        let of = |v: &FileVerdict| match (&v.refused, v.verdict) {
-            (Some(failure), _) => failure.exit,
-            (None, "revoked") => Exit::NotTrusted,
-            _ => Exit::Done,
-        };
         // The gravest: damaged or forged, then unusable, then not trusted.
-        let all: Vec<Exit> = self.files.iter().map(of).collect();
+        let all: Vec<Exit> = self.files.iter().map(FileVerdict::exit).collect();
         let gravest = [Exit::Refused, Exit::Input, Exit::NotTrusted];
         gravest
             .into_iter()
@@ -113,19 +131,46 @@ impl Report for Verdicts {
 impl fmt::Display for Verdicts {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         for v in &self.files {
-            if let Some(failure) = &v.refused {
-                writeln!(f, "{failure}")?;
-            }
-            if let Some(proven) = &v.proven {
-                let verdict = match v.verdict {
-                    "sound" => "sound",
-                    _ => "the signatures hold, but not everything counts",
-                };
-                writeln!(f, "{}: {verdict}", v.file)?;
-                proven_words(f, proven)?;
-            }
+            write!(f, "{v}")?;
         }
         Ok(())
+    }
+}
+
+impl FileVerdict {
+    /// Why the file was refused, if it was.
+    pub(crate) fn refused(&self) -> Option<&Failure> {
+        self.refused.as_ref()
+    }
+
+    /// How a run ends that is about this file.
+    pub(crate) fn exit(&self) -> Exit {
+        match (&self.refused, self.verdict) {
+            (Some(failure), _) => failure.exit,
+            (None, "revoked") => Exit::NotTrusted,
+            _ => Exit::Done,
+        }
+    }
+}
+
+impl fmt::Display for FileVerdict {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if let Some(failure) = &self.refused {
+            return writeln!(f, "{failure}");
+        }
+        let verdict = match self.verdict {
+            "sound" => "sound",
+            "whole" => "whole, encrypted",
+            "revoked" => "the signatures hold, but not everything counts",
+            _ => {
+                "the signatures hold, but who signed was not checked: give --authority to check it"
+            }
+        };
+        writeln!(f, "{}: {verdict}", self.file)?;
+        match &self.proven {
+            Some(proven) => proven_words(f, proven),
+            None => Ok(()),
+        }
     }
 }
 

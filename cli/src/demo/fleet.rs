@@ -5,8 +5,6 @@ use super::random::Random;
 
 /// Name of the invented operator's records office.
 pub(super) const OFFICE: &str = "Fjordline Air Rescue records office (invented)";
-/// First instant of the scenario, 2023-11-06T07:00:00Z.
-pub(super) const START_MS: i64 = 1_699_254_000_000;
 /// Length of the scenario.
 pub(super) const DAYS: i64 = 3 * 365;
 

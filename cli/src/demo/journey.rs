@@ -46,6 +46,10 @@ pub(super) struct Journey {
     pub(super) random: Random,
     pub(super) start: Instant,
     next_slot: [u16; 3],
+    /// The last instant at each base: its clock never runs backwards.
+    last: [Instant; 3],
+    /// Units that were outside limits and stay on the shelf.
+    pub(super) set_aside: Vec<usize>,
     pub(super) tests: usize,
 }
 
@@ -59,6 +63,8 @@ impl Journey {
             random,
             start,
             next_slot: [1; 3],
+            last: [start; 3],
+            set_aside: Vec::new(),
             tests: 0,
         }
     }
@@ -67,6 +73,15 @@ impl Journey {
     pub(super) fn moment(&self, day: i64, minutes: i64) -> Instant {
         Instant::from_millis(self.start.millis() + (day * 1440 + minutes) * 60_000)
             .unwrap_or(self.start)
+    }
+
+    /// The clock of a base on a day of the scenario, a minute later than whatever it showed before.
+    pub(super) fn clock(&mut self, base: usize, day: i64, minutes: i64) -> Instant {
+        let after = self.last[base].millis() + 60_000;
+        let wanted = self.moment(day, minutes);
+        let now = wanted.max(Instant::from_millis(after).unwrap_or(wanted));
+        self.last[base] = now;
+        now
     }
 
     /// Slots that are taken at a base.
@@ -88,7 +103,16 @@ impl Journey {
     ) -> Result<Outcome, String> {
         let base = &BASES[visit.base];
         let minutes = 300 + (visit.unit as i64 * 7) % 200;
-        let ended = self.moment(visit.day, minutes);
+        // The test takes about two hours: removed before it, captured after it, then fitted again.
+        let [removed, ended, captured_at, installed] =
+            [minutes - 200, minutes, minutes + 5, minutes + 60]
+                .map(|m| self.clock(visit.base, visit.day, m));
+        if !visit.first {
+            stage.set_clock(removed);
+            let aircraft = self.units[visit.unit].aircraft;
+            let why = ["--registration", aircraft, "--reason", "check due"];
+            self.event(stage, visit, "removed", &why)?;
+        }
         let battery = self.units[visit.unit].after(visit.day, &mut self.random);
         let check = battery.check(&mut self.random);
         let unit = &self.units[visit.unit];
@@ -112,17 +136,7 @@ impl Journey {
         );
         stage.write(&form_file, form.to_string())?;
         stage.write(&trace_file, &check.csv)?;
-        if !visit.first {
-            stage.set_clock(self.moment(visit.day, minutes - 200));
-            let reason = ["--reason", "check due"];
-            self.event(
-                stage,
-                visit,
-                "removed",
-                &[&["--registration", unit.aircraft][..], &reason].concat(),
-            )?;
-        }
-        stage.set_clock(self.moment(visit.day, minutes + 5));
+        stage.set_clock(captured_at);
         let slot = self.next_slot[visit.base];
         self.next_slot[visit.base] += 1;
         self.tests += 1;
@@ -141,9 +155,20 @@ impl Journey {
                 "checked",
             ],
         )?;
-        stage.set_clock(self.moment(visit.day, minutes + 60));
-        let place = ["--registration", unit.aircraft, "--position", unit.position];
-        self.event(stage, visit, "installed", &place)?;
+        stage.set_clock(installed);
+        if captured.value["test"]["assessment"]["verdict"] == "outside_limits" {
+            // Certifying staff decide; in this story the unit does not fly again.
+            self.set_aside.push(visit.unit);
+            self.event(
+                stage,
+                visit,
+                "stored",
+                &["--place", "quarantine shelf (invented)"],
+            )?;
+        } else {
+            let place = ["--registration", unit.aircraft, "--position", unit.position];
+            self.event(stage, visit, "installed", &place)?;
+        }
         Ok(captured)
     }
 

@@ -142,6 +142,7 @@ impl Stage {
             .current_dir(&self.dir)
             .stdin(Stdio::null())
             .stdout(Stdio::piped())
+            .stderr(Stdio::null())
             .spawn()
             .map_err(|e| e.to_string())
     }

@@ -90,16 +90,17 @@ impl Story {
         self.teller.say(
             "Fjordline Air Rescue is invented: its bases, people, aircraft, part numbers and batteries too.",
         );
-        self.office(listen)?;
+        self.office()?;
         self.stations()?;
+        self.server(listen)?;
         self.years()?;
         self.bad_sticks()?;
         self.looking_back()
     }
 
-    fn office(&mut self, listen: &str) -> Result<(), String> {
+    fn office(&mut self) -> Result<(), String> {
         self.teller
-            .chapter("The records office makes its key and starts its server");
+            .chapter("The records office makes its key and publishes its limits sheets");
         self.stage.set_clock(self.journey.moment(-5, 420));
         let by = "records office";
         self.stage.show(
@@ -136,19 +137,6 @@ impl Story {
                 "server",
             ],
         )?;
-        let authority = "office/authority.pub.json";
-        let mut child = self.stage.spawn(&[
-            "server",
-            "serve",
-            "server",
-            "--listen",
-            listen,
-            "--authority",
-            authority,
-        ])?;
-        let url = address(&mut child)?;
-        self.teller.say(&format!("The server listens at {url}."));
-        self.server = Some((child, url));
         Ok(())
     }
 
@@ -187,6 +175,7 @@ impl Story {
                 ],
             )?;
         }
+        std::fs::create_dir_all(self.stage.path("stick")).map_err(|e| e.to_string())?;
         self.stage.run(
             by,
             &[
@@ -214,6 +203,12 @@ impl Story {
                     &due,
                     "--certificate",
                     &number,
+                    "--current-percent",
+                    "0.1",
+                    "--voltage-percent",
+                    "0.05",
+                    "--temperature-k",
+                    "0.5",
                 ],
             )?;
         }
@@ -223,12 +218,47 @@ impl Story {
         Ok(())
     }
 
+    fn server(&mut self, listen: &str) -> Result<(), String> {
+        self.teller.chapter("The office starts its server");
+        let authority = "office/authority.pub.json";
+        let words = [
+            "server",
+            "trust",
+            "server",
+            "stick/statements.carrylog",
+            "--authority",
+            authority,
+        ];
+        let trusted = self
+            .stage
+            .show_attempt(&self.teller, "records office", &words)?;
+        if trusted.code != 0 {
+            return Err(trusted.text);
+        }
+        let mut child = self.stage.spawn(&[
+            "server",
+            "serve",
+            "server",
+            "--listen",
+            listen,
+            "--authority",
+            authority,
+        ])?;
+        let url = address(&mut child)?;
+        self.teller.say(&format!("The server listens at {url}."));
+        self.server = Some((child, url));
+        Ok(())
+    }
+
     fn years(&mut self) -> Result<(), String> {
         self.teller
             .chapter("Three years of checks, carried on sticks");
         let mut rounds = 0;
         let mut shown_capture = false;
         for visit in self.visits.clone() {
+            if self.journey.set_aside.contains(&visit.unit) {
+                continue;
+            }
             let drawer =
                 visit.day > DRAWER_DAY && visit.base == 1 && !self.stage.path("drawer").exists();
             if drawer {
@@ -250,7 +280,7 @@ impl Story {
                         unit.part.part,
                         unit.serial,
                         BASES[visit.base].station,
-                        captured.value["index"],
+                        captured.value["entry_index"],
                         captured.value["test"]["computed"]["phases"]
                             .as_array()
                             .and_then(|p| p.last())
@@ -274,7 +304,7 @@ impl Story {
     /// Stick to the office, answer back, memory free.
     fn round(&mut self, base: usize, day: i64, show: bool) -> Result<(), String> {
         let (folder, by) = (BASES[base].folder, BASES[base].technician);
-        self.stage.set_clock(self.journey.moment(day, 100));
+        self.stage.set_clock(self.journey.clock(base, day, 100));
         let url = self.url()?;
         let stick = format!("stick/{folder}-{day}");
         std::fs::create_dir_all(self.stage.path(&stick)).map_err(|e| e.to_string())?;
@@ -302,7 +332,7 @@ impl Story {
             .journey
             .visit(&mut self.stage, visit, Some(right * 10.0))?;
         let base = &BASES[visit.base];
-        let index = captured.value["index"]
+        let index = captured.value["entry_index"]
             .as_u64()
             .ok_or("capture does not name its entry")?;
         let file = format!("{}/test.json", base.folder);
@@ -335,7 +365,7 @@ impl Story {
     /// Two sticks of one station: the first is forgotten, the second arrives, then the first.
     fn drawer(&mut self, day: i64) -> Result<(), String> {
         let (folder, by) = (BASES[1].folder, BASES[1].technician);
-        self.stage.set_clock(self.journey.moment(day, 30));
+        self.stage.set_clock(self.journey.clock(1, day, 30));
         std::fs::create_dir_all(self.stage.path("drawer")).map_err(|e| e.to_string())?;
         let first = self.stage.run(by, &["pack", folder, "drawer"])?;
         let from = first.value["entry_last"]
@@ -355,7 +385,7 @@ impl Story {
             BASES[1].station
         ));
         let url = self.url()?;
-        self.stage.set_clock(self.journey.moment(day + 1, 30));
+        self.stage.set_clock(self.journey.clock(1, day + 1, 30));
         std::fs::create_dir_all(self.stage.path("stick/second")).map_err(|e| e.to_string())?;
         let from = from.to_string();
         self.stage

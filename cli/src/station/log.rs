@@ -4,6 +4,7 @@ use super::StationError;
 use super::replay::{read_seals, read_trust, receipted_size, replay};
 use super::store::{Identity, Store, StoreError};
 use crate::key_file::{KeyRole, NamedKey, OwnedKey};
+use crate::passphrase::PassphraseSource;
 use carrylog_format::cose::PublicKey;
 use carrylog_format::ids::{EntryId, LogId, TraceDigest};
 use carrylog_format::instant::Instant;
@@ -119,7 +120,7 @@ impl Station {
         })?;
         // The key comes first: a key without a log is harmless, a log without its key is not.
         let key = OwnedKey::generate(KeyRole::Station, new.name.clone())?;
-        key.write_new(&dir.join(KEY_FILE))?;
+        key.write_new(&dir.join(KEY_FILE), None)?;
         key.public().write_new(&dir.join(PUBLIC_FILE))?;
         let identity = Identity {
             key: key.secret.public(),
@@ -224,7 +225,8 @@ impl Station {
     /// [`StationError`] if the station's key is not there or is another one.
     pub fn seal(&mut self, at_ms: Instant) -> Result<&Seal, StationError> {
         if self.sealed_size() < self.size() {
-            let key = OwnedKey::read(&self.dir.join(KEY_FILE))?.secret;
+            let key =
+                OwnedKey::read(&self.dir.join(KEY_FILE), &PassphraseSource::default())?.secret;
             if key.public() != self.identity.key {
                 return Err(StationError::OtherKey);
             }

@@ -4,7 +4,8 @@
 
 use carrylog::key_file::{KeyRole, NamedKey, OwnedKey};
 use carrylog_format::bundle::{read_segment, write_return};
-use carrylog_format::cose::{PublicKey, SecretKey};
+use carrylog_format::cose::{PublicKey, SecretKey, sign_receipt};
+use carrylog_format::fleet_head;
 use carrylog_format::ids::LogId;
 use carrylog_format::receipt::ReceiptSlip;
 use carrylog_format::seal::Seal;
@@ -29,6 +30,7 @@ struct State {
     fleet: LeafTree,
     seals: Vec<Seal>,
     token: Option<String>,
+    history: Option<Vec<u8>>,
 }
 
 impl OfficeServer {
@@ -67,6 +69,7 @@ impl OfficeServer {
             fleet: LeafTree::new(),
             seals: Vec::new(),
             token: None,
+            history: None,
         };
         let state = Arc::new(Mutex::new(state));
         let listener = TcpListener::bind("127.0.0.1:0").unwrap();
@@ -83,6 +86,25 @@ impl OfficeServer {
     /// From now on only this token is let in.
     pub fn require_token(&self, token: &str) {
         self.state.lock().unwrap().token = Some(token.to_owned());
+    }
+
+    /// Adds a leaf to the fleet log, as another station's seal would.
+    pub fn grow(&self, leaf: &[u8]) {
+        self.state.lock().unwrap().fleet.push(leaf_hash(leaf));
+    }
+
+    /// Puts other leaves in the place of the whole fleet log.
+    pub fn rewrite(&self, leaves: &[&[u8]]) {
+        let mut state = self.state.lock().unwrap();
+        state.fleet = LeafTree::new();
+        for leaf in leaves {
+            state.fleet.push(leaf_hash(leaf));
+        }
+    }
+
+    /// From now on this file is what it answers for every unit's history.
+    pub fn give_history(&self, bytes: &[u8]) {
+        self.state.lock().unwrap().history = Some(bytes.to_vec());
     }
 
     /// Number of seals in the fleet log.
@@ -161,6 +183,19 @@ fn put(body: &[u8], state: &mut State) -> (&'static str, &'static str, Vec<u8>) 
 }
 
 fn get(path: &str, state: &State) -> (&'static str, &'static str, Vec<u8>) {
+    if let Some(rest) = path.strip_prefix("/api/v1/fleet-log/") {
+        return ("200 OK", "application/cose", fleet_log(rest, state));
+    }
+    if path == "/api/v1/statements" {
+        let bytes = write_return(Vec::new(), None, &state.statements, &[]).unwrap();
+        return ("200 OK", "application/octet-stream", bytes);
+    }
+    if path.starts_with("/api/v1/histories/") {
+        return match &state.history {
+            Some(bytes) => ("200 OK", "application/octet-stream", bytes.clone()),
+            None => ("404 Not Found", "application/problem+json", b"{}".to_vec()),
+        };
+    }
     let log: LogId = path.rsplit('/').next().unwrap().parse().unwrap();
     let size = state.fleet.len();
     let root = state.fleet.root_at(size).unwrap();
@@ -180,4 +215,20 @@ fn get(path: &str, state: &State) -> (&'static str, &'static str, Vec<u8>) {
     }
     let bytes = write_return(Vec::new(), Some(log), &state.statements, &slips).unwrap();
     ("200 OK", "application/octet-stream", bytes)
+}
+
+fn fleet_log(what: &str, state: &State) -> Vec<u8> {
+    let now = "2026-03-02T10:00:00Z".parse().unwrap();
+    if what == "head" {
+        let size = state.fleet.len();
+        let root = state.fleet.root_at(size).unwrap();
+        return fleet_head::sign(&state.key, root, size, now).unwrap();
+    }
+    let sizes: Vec<u64> = what
+        .split(['=', '&'])
+        .filter_map(|word| word.parse().ok())
+        .collect();
+    let proof = state.fleet.prove_consistency(sizes[0], sizes[1]).unwrap();
+    let root = state.fleet.root_at(sizes[1]).unwrap();
+    sign_receipt(&state.key, 1_772_445_600, &root, &proof.into())
 }

@@ -3,7 +3,7 @@
 use super::ADVISORY;
 use super::anomalies::{AnomalyAnswer, of_scope};
 use crate::merge::EntryStatus;
-use crate::projection::{HistoryItem, SheetInForce, UnitHistory, UnitSummary};
+use crate::projection::{HistoryItem, SheetInForce, UnitHistory, UnitSummary, sheet_in_force};
 use crate::projector::Projector;
 use crate::server::Server;
 use crate::store::{self, Scope, SealRow, StoreError, UnitFilter};
@@ -15,6 +15,7 @@ use carrylog_format::view::EntryView;
 use rusqlite::Connection;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 
 /// Which units to list.
 #[derive(Debug, Clone, Default, Deserialize)]
@@ -88,6 +89,9 @@ pub struct HistoryAnswer {
     pub log: LogId,
     /// The name of the log's owner.
     pub station: String,
+    /// The name of the authority that enrolled it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub authority: Option<String>,
     /// What the fleet history makes of it.
     pub status: EntryStatus,
     /// It counts: accepted, not superseded, not a repeat.
@@ -148,10 +152,9 @@ impl Origins {
     fn of(c: &Connection, history: &UnitHistory) -> Result<Self, StoreError> {
         let mut by_log = BTreeMap::new();
         for item in &history.items {
-            if !by_log.contains_key(&item.stored.log) {
+            if let Entry::Vacant(place) = by_log.entry(item.stored.log) {
                 let row = item.stored.log_row;
-                let known = (store::seals(c, row)?, store::receipted_size(c, row)?);
-                by_log.insert(item.stored.log, known);
+                place.insert((store::seals(c, row)?, store::receipted_size(c, row)?));
             }
         }
         Ok(Self { by_log })
@@ -179,6 +182,10 @@ impl HistoryAnswer {
         Self {
             log: item.stored.log,
             station: trust.name_of(item.stored.log),
+            authority: trust
+                .store
+                .standing(item.stored.log)
+                .and_then(|s| trust.store.authority_name(s.authority)),
             status: item.stored.status,
             counts: item.counts(),
             superseded_by: superseded.map(|s| s.by),
@@ -247,8 +254,7 @@ impl Server {
             let origins = Origins::of(c, &history)?;
             let anomalies = of_scope(c, &Scope::Unit(shown.clone()), &trust)?;
             unit.open_anomalies = anomalies.iter().filter(|a| a.settled.is_none()).count() as u64;
-            let last = history.tests().next_back();
-            let sheet = last.and_then(|(_, t)| trust.sheets.in_force(&t.unit, t.ended_ms.date()));
+            let sheet = sheet_in_force(&history, &trust.sheets);
             let others = trust.decisions.spellings(&shown);
             Ok(Some(UnitAnswer {
                 unit,

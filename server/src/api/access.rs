@@ -75,7 +75,7 @@ fn token(headers: &HeaderMap) -> Option<String> {
 /// Decodes base64 (RFC 4648 §4); `None` for anything else.
 fn base64(text: &str) -> Option<Vec<u8>> {
     let digits = text.trim_end_matches('=');
-    if text.len() % 4 != 0 || text.len() - digits.len() > 2 {
+    if !text.len().is_multiple_of(4) || text.len() - digits.len() > 2 {
         return None;
     }
     let (mut bits, mut count, mut out) = (0u32, 0, Vec::new());

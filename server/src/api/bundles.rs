@@ -63,7 +63,12 @@ pub(super) fn answer(outcome: Outcome) -> Result<Response, Problem> {
         Outcome::Refused(refused) => return Err(Problem::refused(refused.clone())),
         Outcome::Accepted(_) => StatusCode::CREATED,
         Outcome::Known(_) | Outcome::Statements { .. } => StatusCode::OK,
-        Outcome::Held(_) | Outcome::Fork(_) | Outcome::Quarantined { .. } => StatusCode::ACCEPTED,
+        Outcome::History(h) if h.new_entries == 0 => StatusCode::OK,
+        Outcome::History(_) => StatusCode::CREATED,
+        Outcome::Held(_)
+        | Outcome::Fork(_)
+        | Outcome::Quarantined { .. }
+        | Outcome::HistoryQuarantined { .. } => StatusCode::ACCEPTED,
     };
     Ok((status, axum::Json(outcome)).into_response())
 }

@@ -9,13 +9,15 @@ use axum::response::{IntoResponse, Response};
 use std::fmt::Write;
 use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
 
-const OUTCOMES: [&str; 7] = [
+const OUTCOMES: [&str; 9] = [
     "accepted",
     "known",
     "held",
     "fork",
     "quarantined",
     "statements",
+    "history",
+    "history_quarantined",
     "refused",
 ];
 

@@ -3,6 +3,8 @@
 mod access;
 mod bundles;
 mod counters;
+mod fleet_log;
+mod histories;
 mod limits;
 mod problem;
 mod reading;
@@ -12,6 +14,7 @@ mod statements;
 pub(crate) use access::require;
 pub(crate) use counters::Counters;
 pub(crate) use problem::Problem;
+pub(crate) use reading::unit_key;
 pub(crate) use reply::{blocking, reply};
 
 use crate::server::Server;
@@ -61,9 +64,12 @@ pub fn router(server: Arc<Server>, loopback: bool) -> Router {
         .route("/logs", get(reading::logs))
         .route("/logs/{log}", get(reading::log))
         .route("/anomalies", get(reading::anomalies))
+        .route("/histories/{*key}", get(histories::history))
         .route_layer(needs(Permission::Look));
     let audit = Router::new()
         .route("/audit", get(reading::audit))
+        .route("/fleet-log/head", get(fleet_log::head))
+        .route("/fleet-log/consistency", get(fleet_log::consistency))
         .route_layer(needs(Permission::Audit));
     let api = deliver
         .merge(collect)

@@ -16,7 +16,7 @@ pub(crate) struct Problem {
     status: u16,
     detail: String,
     #[serde(flatten, skip_serializing_if = "Option::is_none")]
-    refused: Option<Refused>,
+    refused: Option<Box<Refused>>,
     #[serde(skip)]
     ask_for_token: bool,
 }
@@ -82,7 +82,7 @@ impl Problem {
         let problem = Self::new(StatusCode::UNPROCESSABLE_ENTITY, title, detail);
         Self {
             kind: "urn:carrylog:refused",
-            refused: Some(refused),
+            refused: Some(Box::new(refused)),
             ..problem
         }
     }

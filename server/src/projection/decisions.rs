@@ -1,42 +1,39 @@
 //! What authorities decided about units, entries and anomalies, read from their statements.
 
-use carrylog_format::ids::{EntryId, LogId, StatementDigest};
+use carrylog_format::ids::EntryId;
 use carrylog_format::statement::StatementBody;
 use carrylog_format::trust::TrustStore;
-use carrylog_format::unit_id::{UnitId, UnitKey};
+use carrylog_format::unit_id::UnitKey;
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
-/// Decisions in force. Among statements about one thing, that of an authority chosen by a person
-/// goes first, then the latest.
+/// Decisions in force: by authorities that a person chose; of two about one thing, the latest.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Decisions {
-    aliases: BTreeMap<UnitKey, UnitId>,
+    /// For each key of a unit with several: all of them, and the one that it is shown under.
+    names: BTreeMap<UnitKey, Arc<Names>>,
     duplicates: BTreeMap<EntryId, EntryId>,
     resolved: BTreeMap<String, String>,
+}
+
+/// The keys of one unit.
+#[derive(Debug)]
+struct Names {
+    shown: UnitKey,
+    all: BTreeSet<UnitKey>,
 }
 
 impl Decisions {
     /// Reads the decisions from all verified statements.
     pub(crate) fn of(trust: &TrustStore) -> Self {
-        let anchors: BTreeSet<LogId> = trust.anchors().map(|(id, _)| *id).collect();
-        let mut statements: Vec<_> = trust
-            .decisions()
-            .map(|s| {
-                let content = s.content();
-                let rank: (bool, u64, StatementDigest) = (
-                    anchors.contains(&content.authority),
-                    content.seq,
-                    s.digest(),
-                );
-                (rank, &content.body)
-            })
-            .collect();
-        statements.sort_by_key(|(rank, _)| *rank);
+        let mut statements: Vec<_> = trust.decisions().collect();
+        statements.sort_by_key(|s| (s.content().seq, s.digest()));
         let mut decisions = Self::default();
-        for (_, body) in statements {
-            match body {
-                StatementBody::Alias { unit, same_as } => {
-                    decisions.aliases.insert(unit.key(), same_as.clone());
+        let mut given_up = BTreeSet::new();
+        for statement in statements {
+            match &statement.content().body {
+                StatementBody::Alias { unit, .. } => {
+                    given_up.insert(unit.key());
                 }
                 StatementBody::DuplicateOf { of, entry, .. } => {
                     decisions.duplicates.insert(*entry, *of);
@@ -49,30 +46,38 @@ impl Decisions {
                 _ => {}
             }
         }
+        for key in &given_up {
+            if decisions.names.contains_key(key) {
+                continue;
+            }
+            let all = trust.names_of(key);
+            // A circle of aliases gives every key up; then the first of them stands.
+            let shown = all
+                .iter()
+                .find(|k| !given_up.contains(k))
+                .unwrap_or(key)
+                .clone();
+            let names = Arc::new(Names { shown, all });
+            for name in &names.all {
+                decisions.names.insert(name.clone(), Arc::clone(&names));
+            }
+        }
         decisions
     }
 
-    /// The key under which a unit is shown. A circle of aliases leaves the key as it is.
+    /// The key under which a unit is shown.
     pub(crate) fn canonical(&self, key: &UnitKey) -> UnitKey {
-        let mut at = key.clone();
-        for _ in 0..=self.aliases.len() {
-            match self.aliases.get(&at) {
-                Some(next) => at = next.key(),
-                None => return at,
-            }
-        }
-        key.clone()
+        self.names
+            .get(key)
+            .map_or_else(|| key.clone(), |names| names.shown.clone())
     }
 
-    /// All keys that are shown under `canonical`, itself included.
-    pub(crate) fn spellings(&self, canonical: &UnitKey) -> Vec<UnitKey> {
-        let given_up = self
-            .aliases
-            .keys()
-            .filter(|k| self.canonical(k) == *canonical);
-        let mut keys: BTreeSet<UnitKey> = given_up.cloned().collect();
-        keys.insert(canonical.clone());
-        keys.into_iter().collect()
+    /// All keys that are shown under `shown`, itself included.
+    pub(crate) fn spellings(&self, shown: &UnitKey) -> Vec<UnitKey> {
+        match self.names.get(shown) {
+            Some(names) => names.all.iter().cloned().collect(),
+            None => vec![shown.clone()],
+        }
     }
 
     /// The entry that `entry` repeats, as an authority said.

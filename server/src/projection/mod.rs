@@ -9,4 +9,5 @@ mod summary;
 pub(crate) use decisions::Decisions;
 pub(crate) use history::{HistoryItem, Issue, UnitHistory, capacity};
 pub(crate) use sheets::{SheetInForce, Sheets};
+pub(crate) use summary::sheet_in_force;
 pub use summary::{Place, UnitSummary};

@@ -1,12 +1,12 @@
 //! Limits sheets: which one was in force for a unit on a day.
 
-use carrylog_format::ids::{LogId, StatementDigest};
+use carrylog_format::ids::StatementDigest;
 use carrylog_format::instant::Date;
 use carrylog_format::record::LimitsSheet;
 use carrylog_format::statement::StatementBody;
 use carrylog_format::trust::TrustStore;
 use carrylog_format::unit_id::UnitId;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 /// All published limits sheets.
 #[derive(Debug, Clone, Default)]
@@ -21,13 +21,12 @@ pub(crate) struct SheetInForce {
     pub digest: StatementDigest,
     /// The sheet.
     pub sheet: LimitsSheet,
-    rank: (bool, u64),
+    seq: u64,
 }
 
 impl Sheets {
     /// Reads the sheets from all verified statements.
     pub(crate) fn of(trust: &TrustStore) -> Self {
-        let anchors: BTreeSet<LogId> = trust.anchors().map(|(id, _)| *id).collect();
         let mut by_part: BTreeMap<_, Vec<SheetInForce>> = BTreeMap::new();
         for statement in trust.decisions() {
             let content = statement.content();
@@ -36,12 +35,12 @@ impl Sheets {
                 sheets.or_default().push(SheetInForce {
                     digest: statement.digest(),
                     sheet: LimitsSheet::clone(sheet),
-                    rank: (anchors.contains(&content.authority), content.seq),
+                    seq: content.seq,
                 });
             }
         }
         for sheets in by_part.values_mut() {
-            sheets.sort_by_key(|s| (s.sheet.valid_from, s.rank, s.digest));
+            sheets.sort_by_key(|s| (s.sheet.valid_from, s.seq, s.digest));
         }
         Self { by_part }
     }

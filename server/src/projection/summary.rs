@@ -1,9 +1,9 @@
 //! The summary of one unit: the line that the fleet list shows.
 
-use super::{Sheets, UnitHistory, capacity};
-use carrylog_format::instant::Date;
+use super::{SheetInForce, Sheets, UnitHistory, capacity};
 use carrylog_format::record::{LimitsSheet, Purpose, TestRecord, UnitChange, Verdict};
 use carrylog_format::unit_id::{UnitId, UnitKey};
+use carrylog_health::due::{CheckHistory, Due, DueKind, due_checks};
 use serde::{Deserialize, Serialize};
 
 /// One unit in the fleet list. Advisory: the manual and certifying staff decide.
@@ -33,6 +33,8 @@ pub struct UnitSummary {
     pub place: Option<Place>,
     /// Next check by calendar, from the sheet's interval after the last check that passed.
     pub next_due_date: Option<String>,
+    /// Flight time of the unit at which the next check is due, if that comes first.
+    pub next_due_flight_hours: Option<f64>,
     /// Number of anomalies that nobody settled yet.
     pub open_anomalies: u64,
     /// Number of entries, all of them.
@@ -61,17 +63,16 @@ impl UnitSummary {
             .tests()
             .filter_map(|(_, t)| Some((t, capacity(t)?)))
             .next_back();
-        let sheet = history
-            .tests()
-            .next_back()
-            .and_then(|(_, t)| sheets.in_force(&t.unit, t.ended_ms.date()))
-            .map(|s| &s.sheet);
+        let sheet = sheet_in_force(history, sheets).map(|s| &s.sheet);
         let rated = sheet
             .map(|s| s.rated_capacity_uah.amp_hours())
             .filter(|ah| *ah > 0.0);
         let last_capacity_ah = measured.map(|(_, c)| c.amp_hours());
         let place = place(history);
         let retired = place.as_ref().is_some_and(|p| p.retired);
+        let due = sheet
+            .filter(|_| !retired)
+            .and_then(|s| next_due(history, s));
         Some(Self {
             key: key.to_string(),
             mfr: plate.mfr.to_string(),
@@ -84,16 +85,31 @@ impl UnitSummary {
             state_of_health_percent: last_capacity_ah.zip(rated).map(|(c, r)| 100.0 * c / r),
             verdict: last.and_then(|t| t.assessment.as_ref()).map(|a| a.verdict),
             place,
-            next_due_date: if retired {
-                None
-            } else {
-                next_due(history, sheet)
-            }
-            .map(|d| d.to_string()),
+            next_due_date: due.and_then(|d| d.by).map(|by| by.date().to_string()),
+            next_due_flight_hours: due.and_then(|d| d.at_flight_minutes).map(|m| m.hours()),
             open_anomalies: 0,
             entries: history.items.len() as u64,
         })
     }
+}
+
+/// The limits sheet in force at the unit's last test, or at its last event if it has no test.
+pub(crate) fn sheet_in_force<'s>(
+    history: &UnitHistory,
+    sheets: &'s Sheets,
+) -> Option<&'s SheetInForce> {
+    let test = history
+        .tests()
+        .next_back()
+        .map(|(_, t)| (&t.unit, t.ended_ms));
+    let event = || {
+        history
+            .events()
+            .next_back()
+            .map(|(_, e)| (&e.unit, e.happened_ms))
+    };
+    let (unit, at) = test.or_else(event)?;
+    sheets.in_force(unit, at.date())
 }
 
 /// The data plate as the first entry under the shown key spells it.
@@ -112,22 +128,38 @@ fn is_check(test: &TestRecord) -> bool {
     test.assessment.is_some() || capacity(test).is_some()
 }
 
-/// When the next periodic check is due by calendar. Only a check that passed begins an interval
-/// (common practice, no source); a unit without one has no date and must be looked at.
-fn next_due(history: &UnitHistory, sheet: Option<&LimitsSheet>) -> Option<Date> {
-    let intervals = &sheet?.intervals;
-    let passed = history.tests().rev().find(|(_, t)| {
-        matches!(t.purpose, Purpose::PeriodicCheck | Purpose::Commissioning)
-            && t.assessment.as_ref().is_some_and(|a| {
-                matches!(a.verdict, Verdict::WithinLimits | Verdict::InsideGuardBand)
-            })
-    });
-    let (_, test) = passed?;
-    let days = match test.purpose {
-        Purpose::Commissioning => intervals.first_days.or(intervals.days),
-        _ => intervals.days,
+/// What falls due next. Only a check that passed begins an interval (common practice, no source); a
+/// unit with neither such a check nor a commissioning has no date and must be looked at.
+fn next_due(history: &UnitHistory, sheet: &LimitsSheet) -> Option<Due> {
+    let passed = |t: &TestRecord| {
+        t.assessment
+            .as_ref()
+            .is_some_and(|a| matches!(a.verdict, Verdict::WithinLimits | Verdict::InsideGuardBand))
     };
-    Some(test.ended_ms.plus_days(days?).date())
+    let checks = || {
+        history.tests().map(|(_, t)| t).filter(|t| {
+            matches!(t.purpose, Purpose::PeriodicCheck | Purpose::Commissioning) && passed(t)
+        })
+    };
+    let commissioned = checks()
+        .find(|t| t.purpose == Purpose::Commissioning)
+        .map(|t| t.ended_ms)
+        .or_else(|| {
+            history
+                .events()
+                .find(|(_, e)| e.event == UnitChange::Commissioned)
+                .map(|(_, e)| e.happened_ms)
+        });
+    let last = checks().next_back();
+    let known = CheckHistory {
+        commissioned,
+        last_check: last.map(|t| t.ended_ms),
+        flight_minutes_at_check: last.and_then(|t| t.flight_minutes),
+        ..CheckHistory::default()
+    };
+    due_checks(sheet, &known)
+        .into_iter()
+        .find(|due| matches!(due.kind, DueKind::FirstCheck | DueKind::PeriodicCheck))
 }
 
 fn place(history: &UnitHistory) -> Option<Place> {

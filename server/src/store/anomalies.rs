@@ -1,6 +1,6 @@
 //! Anomalies as they are shown, each within the scope that it is derived for.
 
-use super::error::{Result, StoreError};
+use super::error::Result;
 use super::logs::from_sql;
 use carrylog_format::ids::LogId;
 use carrylog_format::unit_id::UnitKey;
@@ -102,11 +102,6 @@ pub(crate) fn list_anomalies(
 pub(crate) fn open_anomalies(c: &Connection) -> Result<u64> {
     let sql = "SELECT count(*) FROM anomalies WHERE resolved IS NULL";
     from_sql(c.prepare_cached(sql)?.query_row([], |row| row.get(0))?)
-}
-
-/// The body as a value.
-pub(crate) fn anomaly_json(anomaly: &StoredAnomaly) -> Result<serde_json::Value> {
-    serde_json::from_str(&anomaly.body).map_err(StoreError::damaged)
 }
 
 fn read(row: &rusqlite::Row<'_>) -> rusqlite::Result<StoredAnomaly> {

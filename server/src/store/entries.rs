@@ -1,6 +1,7 @@
 //! Entries with their place, status and links.
 
 use super::error::{Result, StoreError};
+use super::links::Link;
 use super::logs::{from_sql, instant, to_sql};
 use crate::merge::EntryStatus;
 use carrylog_format::ids::{EntryId, LogId};
@@ -38,27 +39,6 @@ impl RecordKind {
             _ => Self::Unknown,
         }
     }
-}
-
-/// How an entry speaks of something by its digest.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-#[repr(u8)]
-pub(crate) enum LinkKind {
-    /// It supersedes that entry.
-    Supersedes = 1,
-    /// It signs that entry off.
-    SignsOff = 2,
-    /// It names that trace.
-    Trace = 3,
-}
-
-/// One link of an entry.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) struct Link {
-    /// How.
-    pub kind: LinkKind,
-    /// What.
-    pub target: Hash,
 }
 
 /// An entry about to be written.
@@ -175,7 +155,7 @@ pub(crate) fn clear_status(c: &Connection, log: i64) -> Result<Vec<StatusChange>
     changes(c, sql, params![log])
 }
 
-fn changes(
+pub(super) fn changes(
     c: &Connection,
     sql: &str,
     values: &[&dyn rusqlite::ToSql],
@@ -190,7 +170,8 @@ fn changes(
     Ok(rows.collect::<rusqlite::Result<_>>()?)
 }
 
-const COLUMNS: &str = "e.id, l.log, e.log, e.idx, e.status, e.arrived_ms, e.bytes";
+/// Columns of an entry `e` of a log `l`, in the order that [`read`] takes them.
+pub(super) const COLUMNS: &str = "e.id, l.log, e.log, e.idx, e.status, e.arrived_ms, e.bytes";
 
 /// Entries of some units that stand for something, by time, log and index.
 pub(crate) fn entries_of_units(c: &Connection, units: &[i64]) -> Result<Vec<StoredEntry>> {
@@ -205,16 +186,6 @@ pub(crate) fn entries_of_units(c: &Connection, units: &[i64]) -> Result<Vec<Stor
     Ok(found)
 }
 
-/// Entries that speak of `target` in this way.
-pub(crate) fn linking(c: &Connection, kind: LinkKind, target: Hash) -> Result<Vec<StoredEntry>> {
-    let sql = format!(
-        "SELECT {COLUMNS} FROM links k JOIN entries e ON e.id = k.source JOIN logs l ON l.id = e.log
-         WHERE k.target = ?1 AND k.kind = ?2 AND e.status IS NOT NULL
-         ORDER BY e.at_ms, l.log, e.idx"
-    );
-    query(c, &sql, params![target.as_bytes(), kind as u8])
-}
-
 /// Entries with this leaf hash.
 pub(crate) fn entries_named(c: &Connection, id: EntryId) -> Result<Vec<StoredEntry>> {
     let sql = format!(
@@ -222,6 +193,16 @@ pub(crate) fn entries_named(c: &Connection, id: EntryId) -> Result<Vec<StoredEnt
          WHERE e.leaf = ?1 AND e.status IS NOT NULL ORDER BY l.log, e.idx"
     );
     query(c, &sql, params![id.hash().as_bytes()])
+}
+
+/// Leaf hashes of the accepted entries of a log below `size`, in its order.
+pub(crate) fn accepted_leaves(c: &Connection, log: i64, size: u64) -> Result<Vec<Hash>> {
+    let sql = "SELECT leaf FROM entries WHERE log = ?1 AND idx < ?2 AND status = 0 ORDER BY idx";
+    let mut statement = c.prepare_cached(sql)?;
+    let rows = statement.query_map(params![log, to_sql(size)?], |row| {
+        row.get(0).map(Hash::from_bytes)
+    })?;
+    Ok(rows.collect::<rusqlite::Result<_>>()?)
 }
 
 /// Station events of a log that count, in its order.
@@ -233,28 +214,17 @@ pub(crate) fn station_events(c: &Connection, log: i64) -> Result<Vec<StoredEntry
     query(c, &sql, params![log])
 }
 
-/// Entries of a log within a range of indexes, in its order.
-pub(crate) fn entries_of_log(
+pub(super) fn query(
     c: &Connection,
-    log: i64,
-    from: u64,
-    to: u64,
+    sql: &str,
+    values: &[&dyn rusqlite::ToSql],
 ) -> Result<Vec<StoredEntry>> {
-    let sql = format!(
-        "SELECT {COLUMNS} FROM entries e JOIN logs l ON l.id = e.log
-         WHERE e.log = ?1 AND e.idx >= ?2 AND e.idx < ?3 AND e.status IS NOT NULL
-         ORDER BY e.idx, e.leaf"
-    );
-    query(c, &sql, params![log, to_sql(from)?, to_sql(to)?])
-}
-
-fn query(c: &Connection, sql: &str, values: &[&dyn rusqlite::ToSql]) -> Result<Vec<StoredEntry>> {
     let mut statement = c.prepare_cached(sql)?;
     let rows = statement.query_map(values, |row| Ok(read(row)))?;
     rows.map(|row| row?).collect()
 }
 
-fn read(row: &Row<'_>) -> Result<StoredEntry> {
+pub(super) fn read(row: &Row<'_>) -> Result<StoredEntry> {
     let status: u8 = row.get(4)?;
     let bytes = row.get_ref(6)?.as_blob().map_err(rusqlite::Error::from)?;
     Ok(StoredEntry {
@@ -268,33 +238,10 @@ fn read(row: &Row<'_>) -> Result<StoredEntry> {
     })
 }
 
-/// Units of the entries that an entry speaks of, and of those that speak of the same trace.
-pub(crate) fn linked_units(c: &Connection, source: i64) -> Result<Vec<i64>> {
-    let sql = "SELECT e.unit FROM links k JOIN entries e ON e.leaf = k.target
-               WHERE k.source = ?1 AND k.kind IN (1, 2) AND e.unit IS NOT NULL
-               UNION
-               SELECT e.unit FROM links k JOIN links o ON o.target = k.target AND o.kind = 3
-                   JOIN entries e ON e.id = o.source
-               WHERE k.source = ?1 AND k.kind = 3 AND e.unit IS NOT NULL";
-    let mut statement = c.prepare_cached(sql)?;
-    let rows = statement.query_map([source], |row| row.get(0))?;
-    Ok(rows.collect::<rusqlite::Result<_>>()?)
-}
-
 /// The unit that an entry concerns.
 pub(crate) fn unit_of_entry(c: &Connection, row: i64) -> Result<Option<i64>> {
     let mut statement = c.prepare_cached("SELECT unit FROM entries WHERE id = ?1")?;
     Ok(statement.query_row([row], |row| row.get(0))?)
-}
-
-/// Units with an entry that somebody signed off.
-pub(crate) fn units_signed_off(c: &Connection) -> Result<Vec<i64>> {
-    let sql = "SELECT DISTINCT e.unit FROM entries s JOIN links k ON k.source = s.id
-               JOIN entries e ON e.leaf = k.target
-               WHERE s.kind = 5 AND k.kind = 2 AND e.unit IS NOT NULL";
-    let mut statement = c.prepare_cached(sql)?;
-    let rows = statement.query_map([], |row| row.get(0))?;
-    Ok(rows.collect::<rusqlite::Result<_>>()?)
 }
 
 /// One entry's clock, for the search for doubtful times.

@@ -4,7 +4,7 @@ use super::error::{Result, StoreError};
 use rusqlite::Connection;
 
 /// Version of the tables below, in `PRAGMA user_version`.
-const VERSION: i64 = 1;
+const VERSION: i64 = 2;
 
 const VERSION_1: &str = "
 -- Truth: grows only.
@@ -138,6 +138,19 @@ CREATE INDEX anomalies_of_scope ON anomalies (scope);
 CREATE INDEX anomalies_open ON anomalies (id) WHERE resolved IS NULL;
 ";
 
+/// Single entries from unit histories.
+const VERSION_2: &str = "
+-- Truth: grows only. The entry itself stands in `entries`.
+CREATE TABLE singles (
+    log INTEGER NOT NULL REFERENCES logs (id),
+    idx INTEGER NOT NULL,
+    leaf BLOB NOT NULL,
+    seal BLOB NOT NULL REFERENCES seals (digest),
+    proof BLOB NOT NULL,
+    UNIQUE (log, idx, leaf, seal)
+) STRICT;
+";
+
 /// Makes the tables of a new database, or brings an older one up to date.
 pub(super) fn prepare(connection: &mut Connection) -> Result<()> {
     let found: i64 = connection.pragma_query_value(None, "user_version", |row| row.get(0))?;
@@ -147,9 +160,12 @@ pub(super) fn prepare(connection: &mut Connection) -> Result<()> {
             known: VERSION,
         });
     }
-    if found == 0 {
+    if found < VERSION {
         let tx = connection.transaction()?;
-        tx.execute_batch(VERSION_1)?;
+        if found == 0 {
+            tx.execute_batch(VERSION_1)?;
+        }
+        tx.execute_batch(VERSION_2)?;
         tx.pragma_update(None, "user_version", VERSION)?;
         tx.commit()?;
     }

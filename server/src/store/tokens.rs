@@ -1,6 +1,7 @@
 //! Access tokens: only their SHA-256 is kept.
 
 use super::error::Result;
+use super::logs::instant;
 use carrylog_format::instant::Instant;
 use rusqlite::{Connection, params};
 
@@ -14,7 +15,7 @@ pub(crate) struct TokenRow {
     /// Whose it is.
     pub name: String,
     /// When it was added.
-    pub added_ms: i64,
+    pub added: Instant,
 }
 
 /// Adds a token; false if the name is taken.
@@ -33,15 +34,17 @@ pub(crate) fn add_token(
 pub(crate) fn tokens(c: &Connection) -> Result<Vec<TokenRow>> {
     let sql = "SELECT hash, role, name, added_ms FROM tokens ORDER BY name";
     let mut statement = c.prepare_cached(sql)?;
-    let rows = statement.query_map([], |row| {
-        Ok(TokenRow {
+    let mut rows = statement.query([])?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        found.push(TokenRow {
             hash: row.get(0)?,
             role: row.get(1)?,
             name: row.get(2)?,
-            added_ms: row.get(3)?,
-        })
-    })?;
-    Ok(rows.collect::<rusqlite::Result<_>>()?)
+            added: instant(row.get(3)?)?,
+        });
+    }
+    Ok(found)
 }
 
 /// Removes the token of this name; false if there is none.

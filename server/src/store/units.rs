@@ -108,15 +108,6 @@ pub(crate) fn list_units(c: &Connection, filter: &UnitFilter) -> Result<Vec<Unit
     Ok(rows.collect::<rusqlite::Result<_>>()?)
 }
 
-/// A unit's summary, as JSON.
-pub(crate) fn unit_summary(c: &Connection, unit: i64) -> Result<Option<String>> {
-    let mut statement = c.prepare_cached("SELECT summary FROM units WHERE id = ?1")?;
-    Ok(statement
-        .query_row([unit], |row| row.get(0))
-        .optional()?
-        .flatten())
-}
-
 /// Number of units shown.
 pub(crate) fn unit_count(c: &Connection) -> Result<u64> {
     let sql = "SELECT count(*) FROM units WHERE summary IS NOT NULL";

@@ -388,7 +388,7 @@ pub struct Records {
 impl Records {
     /// A server that trusts `authority` and knows nothing.
     pub fn trusting(authority: &Authority) -> Self {
-        let dir = tempfile::tempdir().unwrap();
+        let dir = folder();
         carrylog_server::init(dir.path(), "Fjordline server (invented)").unwrap();
         let server = Arc::new(Server::open(config(&dir, Some(authority))).unwrap());
         Self { dir, server }
@@ -411,6 +411,13 @@ impl Records {
     pub fn digest(&self) -> String {
         self.server.fleet_digest().unwrap().to_string()
     }
+}
+
+/// A folder in memory where there is one: these tests are about content, and sync it often.
+pub fn folder() -> TempDir {
+    tempfile::tempdir_in("/dev/shm")
+        .or_else(|_| tempfile::tempdir())
+        .unwrap()
 }
 
 /// The server's clock stands at day 4000 after [`T0`].

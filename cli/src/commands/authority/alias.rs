@@ -4,6 +4,7 @@ use super::stated::{Stated, state};
 use crate::capture::unit_name::parse_unit;
 use crate::context::Context;
 use crate::failure::Failure;
+use crate::passphrase::PassphraseSource;
 use carrylog_format::statement::StatementBody;
 use carrylog_format::unit_id::UnitId;
 use clap::Args;
@@ -23,6 +24,8 @@ pub(crate) struct Alias {
     /// The unit that it is, as MFR/PART/SERIAL
     #[arg(long, value_name = "UNIT", value_parser = parse_unit)]
     same_as: UnitId,
+    #[command(flatten)]
+    passphrase: PassphraseSource,
 }
 
 impl Alias {
@@ -31,6 +34,6 @@ impl Alias {
             unit: self.unit,
             same_as: self.same_as,
         };
-        state(&self.dir, body, context)
+        state(&self.dir, body, &self.passphrase, context)
     }
 }

@@ -3,6 +3,7 @@
 use super::stated::{Stated, state};
 use crate::context::Context;
 use crate::failure::Failure;
+use crate::passphrase::PassphraseSource;
 use carrylog_format::ids::LogId;
 use carrylog_format::statement::StatementBody;
 use carrylog_format::text::Remark;
@@ -30,6 +31,8 @@ pub(crate) struct ChooseBranch {
     /// Why
     #[arg(long, value_name = "TEXT")]
     reason: Remark,
+    #[command(flatten)]
+    passphrase: PassphraseSource,
 }
 
 impl ChooseBranch {
@@ -40,6 +43,6 @@ impl ChooseBranch {
             size: self.size,
             reason: self.reason,
         };
-        state(&self.dir, body, context)
+        state(&self.dir, body, &self.passphrase, context)
     }
 }

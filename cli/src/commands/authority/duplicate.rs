@@ -3,6 +3,7 @@
 use super::stated::{Stated, state};
 use crate::context::Context;
 use crate::failure::Failure;
+use crate::passphrase::PassphraseSource;
 use carrylog_format::ids::EntryId;
 use carrylog_format::statement::StatementBody;
 use carrylog_format::text::Remark;
@@ -26,6 +27,8 @@ pub(crate) struct Duplicate {
     /// Why
     #[arg(long, value_name = "TEXT")]
     reason: Remark,
+    #[command(flatten)]
+    passphrase: PassphraseSource,
 }
 
 impl Duplicate {
@@ -35,6 +38,6 @@ impl Duplicate {
             entry: self.entry,
             reason: self.reason,
         };
-        state(&self.dir, body, context)
+        state(&self.dir, body, &self.passphrase, context)
     }
 }

@@ -5,6 +5,7 @@ use crate::context::Context;
 use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::key_file::{KeyRole, NamedKey};
+use crate::passphrase::PassphraseSource;
 use carrylog_format::ids::LogId;
 use carrylog_format::instant::Date;
 use carrylog_format::statement::{Enrolment, Role, StatementBody, Succession};
@@ -39,6 +40,8 @@ pub(crate) struct Enrol {
     /// The log it continues after the loss of a key, with its last known size
     #[arg(long, value_name = "LOG:SIZE", value_parser = succession)]
     succeeds: Option<Succession>,
+    #[command(flatten)]
+    passphrase: PassphraseSource,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -103,6 +106,11 @@ impl Enrol {
             until: self.until,
             succeeds: self.succeeds,
         };
-        state(&self.dir, StatementBody::Enrolled(enrolment), context)
+        state(
+            &self.dir,
+            StatementBody::Enrolled(enrolment),
+            &self.passphrase,
+            context,
+        )
     }
 }

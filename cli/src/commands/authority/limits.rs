@@ -5,6 +5,7 @@ use crate::capture::sheet::parse_sheet;
 use crate::context::Context;
 use crate::failure::Failure;
 use crate::files;
+use crate::passphrase::PassphraseSource;
 use carrylog_format::statement::StatementBody;
 use clap::Args;
 use std::path::PathBuf;
@@ -17,6 +18,8 @@ pub(crate) struct Limits {
     dir: PathBuf,
     /// The sheet as a form (JSON; --help shows a whole one)
     sheet: PathBuf,
+    #[command(flatten)]
+    passphrase: PassphraseSource,
 }
 
 const FORM: &str = "\
@@ -47,6 +50,11 @@ impl Limits {
     pub(super) fn run(self, context: &Context) -> Result<Stated, Failure> {
         let sheet = parse_sheet(&files::read_form(&self.sheet)?)
             .map_err(|e| Failure::form(&self.sheet, &e))?;
-        state(&self.dir, StatementBody::Limits(Box::new(sheet)), context)
+        state(
+            &self.dir,
+            StatementBody::Limits(Box::new(sheet)),
+            &self.passphrase,
+            context,
+        )
     }
 }

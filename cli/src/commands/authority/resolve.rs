@@ -3,6 +3,7 @@
 use super::stated::{Stated, state};
 use crate::context::Context;
 use crate::failure::Failure;
+use crate::passphrase::PassphraseSource;
 use carrylog_format::statement::StatementBody;
 use carrylog_format::text::{Remark, Text};
 use clap::Args;
@@ -22,6 +23,8 @@ pub(crate) struct Resolve {
     /// Why
     #[arg(long, value_name = "TEXT")]
     reason: Remark,
+    #[command(flatten)]
+    passphrase: PassphraseSource,
 }
 
 impl Resolve {
@@ -30,6 +33,6 @@ impl Resolve {
             reason: self.reason,
             anomaly: self.anomaly,
         };
-        state(&self.dir, body, context)
+        state(&self.dir, body, &self.passphrase, context)
     }
 }

@@ -4,6 +4,7 @@ use super::stated::{Stated, state};
 use crate::context::Context;
 use crate::failure::Failure;
 use crate::key_file::NamedKey;
+use crate::passphrase::PassphraseSource;
 use carrylog_format::ids::LogId;
 use carrylog_format::statement::StatementBody;
 use carrylog_format::text::Remark;
@@ -32,6 +33,8 @@ pub(crate) struct Revoke {
     /// Why
     #[arg(long, value_name = "TEXT")]
     reason: Remark,
+    #[command(flatten)]
+    passphrase: PassphraseSource,
 }
 
 impl Revoke {
@@ -50,6 +53,6 @@ impl Revoke {
             reason: self.reason,
             from_size: self.from_size,
         };
-        state(&self.dir, body, context)
+        state(&self.dir, body, &self.passphrase, context)
     }
 }

@@ -3,6 +3,7 @@
 use crate::authority::Authority;
 use crate::context::{Context, Report};
 use crate::failure::Failure;
+use crate::passphrase::PassphraseSource;
 use carrylog_format::statement::{Statement, StatementBody};
 use serde::Serialize;
 use std::fmt;
@@ -16,9 +17,14 @@ pub(super) struct Stated {
 }
 
 /// Signs `body` with the authority in `dir`.
-pub(super) fn state(dir: &Path, body: StatementBody, context: &Context) -> Result<Stated, Failure> {
+pub(super) fn state(
+    dir: &Path,
+    body: StatementBody,
+    passphrase: &PassphraseSource,
+    context: &Context,
+) -> Result<Stated, Failure> {
     let mut authority = Authority::open(dir)?;
-    let statement = authority.state(body, context.now()?)?;
+    let statement = authority.state(body, context.now()?, passphrase)?;
     Ok(Stated {
         statement_number: statement.content().seq,
         statement_digest: statement.digest().to_string(),

@@ -4,6 +4,7 @@ use super::stated::{Stated, state};
 use crate::context::Context;
 use crate::failure::Failure;
 use crate::key_file::NamedKey;
+use crate::passphrase::PassphraseSource;
 use carrylog_format::statement::StatementBody;
 use carrylog_format::text::{Name, Remark};
 use clap::Args;
@@ -26,6 +27,8 @@ pub(crate) struct Trust {
     /// Why
     #[arg(long, value_name = "TEXT")]
     reason: Remark,
+    #[command(flatten)]
+    passphrase: PassphraseSource,
 }
 
 impl Trust {
@@ -36,6 +39,6 @@ impl Trust {
             name: self.name.unwrap_or(named.name),
             reason: self.reason,
         };
-        state(&self.dir, body, context)
+        state(&self.dir, body, &self.passphrase, context)
     }
 }

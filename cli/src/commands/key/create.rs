@@ -2,7 +2,8 @@
 
 use super::show::KeyView;
 use crate::failure::Failure;
-use crate::key_file::{KeyRole, OwnedKey};
+use crate::key_file::{KeyRole, OwnedKey, with_ending};
+use crate::passphrase::PassphraseSource;
 use carrylog_format::text::Name;
 use clap::Args;
 use std::path::PathBuf;
@@ -17,18 +18,19 @@ pub(crate) struct Create {
     /// The person's name as printed
     #[arg(long, value_name = "NAME")]
     name: Name,
+    /// Ask on the terminal for a passphrase to protect the key with
+    #[arg(long)]
+    protect: bool,
+    #[command(flatten)]
+    passphrase: PassphraseSource,
 }
 
 impl Create {
     pub(super) fn run(self) -> Result<KeyView, Failure> {
+        let passphrase = self.passphrase.choose(self.protect)?;
         let key = OwnedKey::generate(KeyRole::Person, self.name)?;
-        let with_ending = |ending: &str| {
-            let mut name = self.path.file_name().unwrap_or_default().to_owned();
-            name.push(ending);
-            self.path.with_file_name(name)
-        };
-        let public = with_ending(".pub.json");
-        key.write_new(&with_ending(".key"))?;
+        let public = with_ending(&self.path, ".pub.json");
+        key.write_new(&with_ending(&self.path, ".key"), passphrase.as_ref())?;
         key.public().write_new(&public)?;
         Ok(KeyView::of(&key.public(), &public))
     }

@@ -1,6 +1,7 @@
 //! `carrylog key`: keys of people, and fingerprints to compare.
 
 mod create;
+mod recipient;
 mod show;
 
 use super::finish;
@@ -12,6 +13,7 @@ use clap::Subcommand;
 #[derive(Debug, Subcommand)]
 pub(crate) enum Key {
     Create(create::Create),
+    Recipient(recipient::MakeRecipient),
     Show(show::Show),
 }
 
@@ -19,6 +21,7 @@ impl Key {
     pub(super) fn run(self, context: &Context) -> Result<Exit, Failure> {
         match self {
             Self::Create(args) => finish(context, args.run()),
+            Self::Recipient(args) => finish(context, args.run()),
             Self::Show(args) => finish(context, args.run()),
         }
     }

@@ -1,0 +1,195 @@
+//! Makes the unit history file: the accepted entries of one unit from all logs, each with its proof.
+//!
+//! Entries that only another server's history brought are shown here but not passed on: the file it
+//! came in proves them. A correction that moved a record from another unit is left out, because the
+//! record that it corrects does not concern this unit.
+
+use crate::entry_facts::{EntryFacts, test_of};
+use crate::merge::EntryStatus;
+use crate::projector::Projector;
+use crate::server::Server;
+use crate::store::{self, LinkKind, StoreError, StoredEntry};
+use crate::trust_view::TrustView;
+use carrylog_format::bundle::HistoryWriter;
+use carrylog_format::ids::{EntryId, LogId};
+use carrylog_format::receipt::ReceiptSlip;
+use carrylog_format::record::Record;
+use carrylog_format::seal::Seal;
+use carrylog_format::tree::{Hash, LeafTree};
+use carrylog_format::unit_id::{UnitId, UnitKey};
+use rusqlite::Connection;
+use std::collections::btree_map::Entry as Slot;
+use std::collections::{BTreeMap, BTreeSet};
+
+impl Server {
+    /// The history file of the unit that `key` names, with or without time series. `None` if no
+    /// accepted entry that a seal covers names it.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn unit_history_file(
+        &self,
+        key: &UnitKey,
+        traces: bool,
+    ) -> Result<Option<Vec<u8>>, StoreError> {
+        let trust = self.published().trust;
+        self.ask(|c| history_file(c, &trust, key, traces))
+    }
+}
+
+fn history_file(
+    c: &Connection,
+    trust: &TrustView,
+    key: &UnitKey,
+    traces: bool,
+) -> Result<Option<Vec<u8>>, StoreError> {
+    let shown = trust.decisions.canonical(key);
+    let history = Projector::new(c, trust).history(&shown)?;
+    let stored: Vec<StoredEntry> = history.items.into_iter().map(|i| i.stored).collect();
+    let Some(unit) = unit_named(&stored, &shown) else {
+        return Ok(None);
+    };
+    let mut logs = Provables {
+        c,
+        trust,
+        known: BTreeMap::new(),
+    };
+    let chosen = choose(&mut logs, stored)?;
+    if chosen.is_empty() {
+        return Ok(None);
+    }
+    let used: BTreeSet<LogId> = chosen.iter().map(|e| e.log).collect();
+    let of_logs = || used.iter().filter_map(|log| logs.known.get(log)?.as_ref());
+    let mut out = HistoryWriter::new(
+        Vec::new(),
+        &unit,
+        trust.store.statements(),
+        of_logs().map(|p| &p.seal),
+        of_logs().flat_map(|p| &p.slips),
+    )?;
+    let mut carried = BTreeSet::new();
+    for entry in &chosen {
+        let Some(Some(provable)) = logs.known.get(&entry.log) else {
+            continue;
+        };
+        let size = provable.seal.content().size;
+        let proof = provable
+            .tree
+            .prove_inclusion(entry.index, size)
+            .map_err(StoreError::damaged)?;
+        out.entry(entry.entry.bytes(), provable.seal.digest(), &proof)?;
+        let trace = test_of(entry.entry.record()).and_then(|t| t.trace.as_ref());
+        if let Some(trace) = trace.filter(|t| traces && carried.insert(t.sha256))
+            && let Some(compressed) = store::trace(c, trace.sha256)?
+        {
+            out.trace(&compressed)?;
+        }
+    }
+    Ok(Some(out.finish()?))
+}
+
+/// The unit as an entry writes it, under the shown key if one does.
+fn unit_named(stored: &[StoredEntry], shown: &UnitKey) -> Option<UnitId> {
+    let units = || stored.iter().filter_map(|s| EntryFacts::of(&s.entry).unit);
+    units()
+        .find(|u| u.key() == *shown)
+        .or_else(|| units().next())
+        .cloned()
+}
+
+/// Entries that can be proven, and the corrections and sign-offs of them, each after what it speaks of.
+fn choose(
+    logs: &mut Provables<'_>,
+    stored: Vec<StoredEntry>,
+) -> Result<Vec<StoredEntry>, StoreError> {
+    let mut chosen = Vec::new();
+    let mut known: BTreeSet<EntryId> = BTreeSet::new();
+    let mut places = BTreeSet::new();
+    let mut waiting: Vec<StoredEntry> = stored
+        .into_iter()
+        .filter(|s| matches!(s.entry.record(), Record::Test(_) | Record::UnitEvent(_)))
+        .collect();
+    while !waiting.is_empty() {
+        let mut fresh = Vec::new();
+        for entry in std::mem::take(&mut waiting) {
+            if entry.status != EntryStatus::Accepted
+                || !places.insert((entry.log, entry.index))
+                || !logs.prove(&entry)?
+            {
+                continue;
+            }
+            if known.insert(entry.entry.id()) {
+                fresh.push(entry.entry.id());
+            }
+            chosen.push(entry);
+        }
+        for id in fresh {
+            for kind in [LinkKind::Supersedes, LinkKind::SignsOff] {
+                waiting.extend(store::linking(logs.c, kind, *id.hash())?);
+            }
+        }
+    }
+    Ok(chosen)
+}
+
+/// What proves the entries of one log: its newest accepted seal and the leaves below it.
+struct Provable {
+    seal: Seal,
+    slips: Vec<ReceiptSlip>,
+    tree: LeafTree,
+}
+
+struct Provables<'a> {
+    c: &'a Connection,
+    trust: &'a TrustView,
+    known: BTreeMap<LogId, Option<Provable>>,
+}
+
+impl Provables<'_> {
+    /// Whether this very entry stands below the newest accepted seal of its log.
+    fn prove(&mut self, entry: &StoredEntry) -> Result<bool, StoreError> {
+        let provable = match self.known.entry(entry.log) {
+            Slot::Occupied(slot) => slot.into_mut(),
+            Slot::Vacant(slot) => slot.insert(provable(self.c, self.trust, entry)?),
+        };
+        Ok(provable.as_ref().is_some_and(|p| {
+            entry.index < p.seal.content().size
+                && p.tree.leaf(entry.index) == Some(*entry.entry.id().hash())
+        }))
+    }
+}
+
+fn provable(
+    c: &Connection,
+    trust: &TrustView,
+    entry: &StoredEntry,
+) -> Result<Option<Provable>, StoreError> {
+    let (Some(log), Some(standing)) = (
+        store::find_log(c, entry.log)?,
+        trust.store.standing(entry.log),
+    ) else {
+        return Ok(None);
+    };
+    let mut tree = LeafTree::new();
+    for leaf in store::accepted_leaves(c, log.row, log.state.size)? {
+        tree.push(leaf);
+    }
+    let root = |size: u64| -> Option<Hash> { tree.root_at(size).ok() };
+    let newest = store::seals(c, log.row)?
+        .into_iter()
+        .rev()
+        .find(|s| standing.covers(s.at) && root(s.size) == Some(s.root));
+    let Some(row) = newest else { return Ok(None) };
+    let seal = Seal::verify(&row.sign1, &log.key).map_err(StoreError::damaged)?;
+    let mut slips = Vec::new();
+    for slip in store::slips(c, log.row)? {
+        if slip.seal == row.digest {
+            let slip = ReceiptSlip::parse(&slip.slip).map_err(StoreError::damaged)?;
+            // A server that nobody enrolled yet gives receipts that a reader would refuse.
+            if slip.clone().verify(&trust.store).is_ok() {
+                slips.push(slip);
+            }
+        }
+    }
+    Ok(Some(Provable { seal, slips, tree }))
+}
