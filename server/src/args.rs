@@ -37,8 +37,10 @@ pub enum ServerCommand {
     /// Bring a file of statements: enrolments, revocations, limits sheets, decisions.
     Trust(TrustArgs),
     /// Make all projections again from entries, seals and statements.
+    #[command(after_help = "Example:\n  carrylog-server rebuild records")]
     Rebuild(DataArgs),
     /// Verify everything that is stored, from the bytes up.
+    #[command(after_help = "Example:\n  carrylog-server audit records")]
     Audit(DataArgs),
 }
 
@@ -93,11 +95,13 @@ pub enum TokenCommand {
         role: AccessRole,
     },
     /// List the tokens by name.
+    #[command(after_help = "Example:\n  carrylog-server token list records")]
     List {
         /// The data folder.
         dir: PathBuf,
     },
     /// Take a token back.
+    #[command(after_help = "Example:\n  carrylog-server token revoke records \"Bay 1 laptop\"")]
     Revoke {
         /// The data folder.
         dir: PathBuf,
@@ -108,6 +112,9 @@ pub enum TokenCommand {
 
 /// `trust DIR FILE`
 #[derive(Debug, Args)]
+#[command(
+    after_help = "Example:\n  carrylog-server trust records stick/office.carrylog --authority authority.pub.json"
+)]
 pub struct TrustArgs {
     /// The data folder.
     pub dir: PathBuf,

@@ -107,5 +107,5 @@ def check_after_end(data, length):
         found.append(content)
         at = after
     if places is not None and next(places, None) is not None:
-        raise Refusal("B-9", at, "maker", "recovery frames are missing at the end")
+        raise Refusal("B-9", at, "medium", "recovery frames are missing at the end")
     return found

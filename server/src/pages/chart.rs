@@ -107,12 +107,14 @@ impl Chart {
         ] {
             if let Some(value) = value {
                 let y = charge.at(value);
+                // Beneath its line where the last point lies above it, so that they do not meet.
+                let beneath = anchor == "end" && last.capacity_ah >= value;
+                let name_y = if beneath { y + 16.0 } else { y - 6.0 };
                 let _ = write!(
                     out,
                     "<line class=\"{name}\" x1=\"{LEFT}\" x2=\"{:.1}\" y1=\"{y:.1}\" y2=\"{y:.1}\"/>\
-                     <text class=\"name\" x=\"{x:.1}\" y=\"{:.1}\" text-anchor=\"{anchor}\">{name} {} Ah</text>",
+                     <text class=\"name\" x=\"{x:.1}\" y=\"{name_y:.1}\" text-anchor=\"{anchor}\">{name} {} Ah</text>",
                     WIDTH - RIGHT,
-                    y - 6.0,
                     tick_label(value),
                 );
             }

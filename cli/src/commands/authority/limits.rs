@@ -33,7 +33,7 @@ A whole form; copy the values from the maintenance manual, which decides:
     \"resistance\": [{\"method\": \"ac\", \"max_mohm\": 25, \"new_mohm\": 14,
                     \"celsius_min\": 15, \"celsius_max\": 30}],
     \"interval_days\": 365, \"first_interval_days\": 730, \"interval_flight_hours\": 600,
-    \"storage_soc_percent\": 30, \"storage_tolerance_percent\": 5, \"storage_valid_days\": 180,
+    \"storage_soc_percent\": 70, \"storage_tolerance_percent\": 5, \"storage_valid_days\": 180,
     \"air_shipment_soc_percent_max\": 30,
     \"capacity_coefficient_percent_per_k\": 0.6, \"reference_celsius\": 20,
     \"recomputation_tolerance_percent\": 1,
