@@ -52,9 +52,9 @@ impl fmt::Display for Plot<'_> {
             }
         }
         for (at, value) in &points {
-            let column = place(at - x.0, x.1 - x.0, WIDTH * DOTS.0);
-            let row = place(y.1 - value, y.1 - y.0, HEIGHT * DOTS.1);
-            // Two dots by two, so that a point is seen beside a line.
+            // Two dots by two, so that a point is seen beside a line; the last place leaves room.
+            let column = place(at - x.0, x.1 - x.0, WIDTH * DOTS.0 - 1);
+            let row = place(y.1 - value, y.1 - y.0, HEIGHT * DOTS.1 - 1);
             for (across, down) in [(0, 0), (1, 0), (0, 1), (1, 1)] {
                 dot(&mut cells, column + across, row + down);
             }

@@ -25,7 +25,7 @@ impl fmt::Display for FleetReport {
         }
         for s in &self.stations {
             let verdict = if s.clear {
-                "  differs: check its calibration"
+                "  differs from the others: compare calibrations"
             } else {
                 ""
             };

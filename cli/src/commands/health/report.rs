@@ -432,6 +432,10 @@ fn no_forecast(reason: &NoForecast, place: &dyn Fn(f64) -> String) -> String {
             "the trend is not clear enough for a latest date; not before {}",
             place(*not_before)
         ),
+        NoForecast::NewestIsWild { .. } => {
+            "the newest checks depart from the trend; check the unit first".into()
+        }
+        NoForecast::WildPoint { .. } => "a check lies far off the trend; look at it first".into(),
         NoForecast::WrongDirection { .. } => "the trend does not lead towards the limit".into(),
         other => other.to_string(),
     };
