@@ -51,15 +51,19 @@ class Trust:
         The order of `payloads` has no influence on what is trusted. Returns None if all hold. A
         statement names an authority by the key name in its protected header.
         """
-        faults, envelopes = [], []
+        faults, envelopes, unreadable = [], [], []
         for place, data in enumerate(payloads):
             try:
                 sign1 = cose_sign1.parse_carrylog_sign1(data, "statement")
+            except ValueError as fault:
+                faults.append((place, f"not a statement: {fault}"))
+                continue
+            try:
                 content = strict_cbor.decode(sign1.payload)
                 shapes.STATEMENT_CONTENT(content, "statement")
                 envelopes.append((place, Statement(sign1, content)))
             except ValueError as fault:
-                faults.append((place, f"not a statement: {fault}"))
+                unreadable.append((place, sign1.kid, f"not a statement: {fault}"))
         for place, statement in envelopes:
             self._take(place, statement, self.chosen, faults)
         for statement in self.statements:
@@ -69,7 +73,10 @@ class Trust:
         for place, statement in envelopes:
             self._take(place, statement, self.by_statement, faults)
         named = self.chosen.keys() | self.by_statement.keys()
+        # Of a statement by an authority that is not trusted only the envelope is looked at.
+        faults += [(place, why) for place, kid, why in unreadable if kid in named]
         self.passed_over += sum(statement.sign1.kid not in named for _, statement in envelopes)
+        self.passed_over += sum(kid not in named for _, kid, _ in unreadable)
         return min(faults, default=None)
 
     def _take(self, place, statement, authorities, faults):
