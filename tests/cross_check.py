@@ -151,6 +151,8 @@ def main() -> None:
         try:
             url = next(word for line in server.stdout for word in line.split() if word.startswith("http://")).rstrip("/.")
             run(folder, "deliver", "second", "--to", url)
+            office = ("--authority", "office/authority.pub.json")
+            run(folder, "history", "fetch", "FJ001/CELL-L/PUB-1", "--from", url, "--out", "unit.carrylog", *office)
         finally:
             server.terminate()
             server.wait(10)
@@ -170,6 +172,16 @@ def main() -> None:
         receipted = {strict_cbor.decode(payload)["root"].hex() for payload, _ in slips}
         sealed = {seal["root"] for seal in made["seals"]}
         check("a COSE Receipt holds for each seal", receipted == sealed, f"{len(slips)} receipts")
+        verdict = carrylog_reader.verify((folder / "unit.carrylog").read_bytes(), keys, True)
+        check("a unit history by the server is accepted with its trace", verdict["ok"], str(verdict.get("why", "")))
+        (folder / "locked").mkdir()
+        run(folder, "key", "recipient", "reader", "--name", "Records office (invented)")
+        run(folder, "pack", "bay", "locked", "--from-start", "--encrypt-to", "reader.pub.json")
+        locked = newest(folder / "locked", "bay-1")
+        verdict = carrylog_reader.verify(locked.read_bytes(), keys, False)
+        check("an encrypted bundle is whole to a reader without its key", verdict["ok"], str(verdict.get("why", "")))
+        every = [whole, newest(folder / "second", "return-"), folder / "unit.carrylog", locked, folder / "stick/office.carrylog"]
+        check("files of every kind by the programs fit the CDDL", check_cddl.main([str(path) for path in every]) == 0)
     print(f"{passed} passed, 0 failed")
 
 
