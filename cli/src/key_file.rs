@@ -8,8 +8,9 @@ use crate::capture::fields::{Fields, FormError};
 use crate::passphrase::{Passphrase, PassphraseError, PassphraseSource, Protected};
 use carrylog_format::cose::{PublicKey, SecretKey};
 use carrylog_format::ids::LogId;
+pub use carrylog_format::public_key_form::KeyRole;
+use carrylog_format::public_key_form::PublicKeyForm;
 use carrylog_format::text::Name;
-use serde::{Deserialize, Serialize};
 use std::fs::{self, OpenOptions};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -18,33 +19,6 @@ use zeroize::Zeroizing;
 /// Largest key file that is read.
 const MAX_KEY_FILE_BYTES: u64 = 16 * 1024;
 const SECRET_KIND: &str = "secret-key";
-const PUBLIC_KIND: &str = "public-key";
-
-/// Whose key it is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum KeyRole {
-    /// The authority: its key signs statements.
-    Authority,
-    /// A station: its key signs seals.
-    Station,
-    /// A server: its key signs receipts.
-    Server,
-    /// A person: the key signs sign-offs.
-    Person,
-}
-
-impl KeyRole {
-    /// The role as files and people write it.
-    pub fn words(self) -> &'static str {
-        match self {
-            Self::Authority => "authority",
-            Self::Station => "station",
-            Self::Server => "server",
-            Self::Person => "person",
-        }
-    }
-}
 
 /// A secret key with the name of its owner.
 #[derive(Debug)]
@@ -182,23 +156,7 @@ impl NamedKey {
     /// # Errors
     /// [`KeyFileError`].
     pub fn write_new(&self, path: &Path) -> Result<(), KeyFileError> {
-        #[derive(Serialize)]
-        struct Public<'a> {
-            carrylog: &'a str,
-            role: KeyRole,
-            name: &'a str,
-            key: String,
-            fingerprint: String,
-            log: String,
-        }
-        let public = Public {
-            carrylog: PUBLIC_KIND,
-            role: self.role,
-            name: self.name.as_str(),
-            key: hex::encode(self.key.to_bytes()),
-            fingerprint: self.key.fingerprint(),
-            log: self.log().to_string(),
-        };
+        let public = PublicKeyForm::new(self.role, self.name.clone(), &self.key);
         let mut text = serde_json::to_vec_pretty(&public).map_err(|e| io_error(path, e.into()))?;
         text.push(b'\n');
         write_new(path, &text, false)
@@ -261,30 +219,20 @@ fn secret_fields(bytes: &[u8]) -> Result<(KeyRole, Name, Stored), FormError> {
 }
 
 fn public_fields(bytes: &[u8]) -> Result<NamedKey, FormError> {
-    let mut f = Fields::parse(bytes)?;
-    let role = kind(&mut f, PUBLIC_KIND)?;
-    let name = f.text("name")?;
-    let name = f.need("name", name)?;
-    let text = f.take::<String>("key")?;
-    let text = f.need("key", text)?;
-    let mut raw = [0u8; 32];
-    hex::decode_to_slice(&text, &mut raw)
-        .map_err(|_| f.value_error("key", &"it is not 64 hexadecimal digits"))?;
-    let key = PublicKey::from_bytes(raw).map_err(|e| f.value_error("key", &e))?;
-    let named = NamedKey { role, name, key };
-    let claims = [
-        ("fingerprint", named.key.fingerprint()),
-        ("log", named.log().to_string()),
-    ];
-    for (field, true_value) in claims {
-        if f.take::<String>(field)?
-            .is_some_and(|claimed| claimed != true_value)
-        {
-            return Err(f.value_error(field, &"it does not belong to the key in the file"));
-        }
-    }
-    f.finish()?;
-    Ok(named)
+    let form: PublicKeyForm = serde_json::from_slice(bytes).map_err(|e| FormError::Json {
+        line: e.line(),
+        column: e.column(),
+        found: e.to_string(),
+    })?;
+    let key = form.key().map_err(|e| FormError::Value {
+        field: e.field().into(),
+        why: e.to_string(),
+    })?;
+    Ok(NamedKey {
+        role: form.role(),
+        name: form.name().clone(),
+        key,
+    })
 }
 
 /// Takes the fields that say what the file is, and whose.

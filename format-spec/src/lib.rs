@@ -12,6 +12,7 @@ pub mod frame;
 pub mod ids;
 pub mod instant;
 pub mod label;
+pub mod public_key_form;
 pub mod quantity;
 pub mod receipt;
 pub mod record;

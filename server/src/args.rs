@@ -6,6 +6,7 @@ use crate::serve::{ServeError, serve};
 use crate::server::{Config, OpenError, Server, digest_of, init};
 use crate::store::StoreError;
 use crate::tokens::{AccessRole, TokenError};
+use carrylog_format::text::Name;
 use clap::{Args, Parser, Subcommand};
 use std::io::{self, IsTerminal, Seek, Write};
 use std::path::PathBuf;
@@ -52,7 +53,7 @@ pub struct InitArgs {
     pub dir: PathBuf,
     /// The server's name, as the authority enrols it.
     #[arg(long)]
-    pub name: String,
+    pub name: Name,
 }
 
 /// `serve DIR`
@@ -217,10 +218,10 @@ impl InitArgs {
         writeln!(
             out,
             "Made the server «{}» in {}.",
-            public.name,
+            public.name(),
             self.dir.display()
         )?;
-        writeln!(out, "Its key: {}", public.key)?;
+        writeln!(out, "Its key: {}", public.digits())?;
         writeln!(
             out,
             "Next: have the authority enrol {} as a server, so that stations believe its receipts.",

@@ -3,37 +3,13 @@
 //! `server.key` holds the secret seed and is readable by its owner only; `server.pub.json` is what
 //! the authority enrols.
 
-use carrylog_format::cose::{CoseError, PublicKey, SecretKey};
-use serde::{Deserialize, Serialize};
+use carrylog_format::cose::{PublicKey, SecretKey};
+use carrylog_format::public_key_form::{KeyRole, PublicKeyForm, PublicKeyFormError, key_of_digits};
+use carrylog_format::text::Name;
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use zeroize::Zeroizing;
-
-/// A public key as a file hands it on.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct PublicKeyFile {
-    /// Always `public-key`.
-    pub carrylog: String,
-    /// `authority`, `station`, `server` or `person`.
-    pub role: String,
-    /// Whose key it is.
-    pub name: String,
-    /// The key, 64 hexadecimal digits.
-    pub key: String,
-}
-
-impl PublicKeyFile {
-    /// A server's key.
-    pub fn of_server(name: &str, key: &PublicKey) -> Self {
-        Self {
-            carrylog: "public-key".to_owned(),
-            role: "server".to_owned(),
-            name: name.to_owned(),
-            key: hex::encode(key.to_bytes()),
-        }
-    }
-}
 
 /// What is wrong with a key or its file.
 #[derive(Debug, thiserror::Error)]
@@ -58,9 +34,14 @@ pub enum KeyFileError {
         /// What belongs there.
         expected: &'static str,
     },
-    /// The key is not usable.
+    /// Others than the owner can read the secret key.
+    #[error(
+        "{0} can be read by others: set its mode to 0600, and have a new key enrolled if anybody may have read it"
+    )]
+    OpenToOthers(PathBuf),
+    /// The key is not usable, or its file was edited.
     #[error(transparent)]
-    Key(#[from] CoseError),
+    Key(#[from] PublicKeyFormError),
     /// The system gives no random numbers.
     #[error("the system gives no random numbers: {0}")]
     Random(getrandom::Error),
@@ -73,7 +54,7 @@ const PUBLIC: &str = "server.pub.json";
 ///
 /// # Errors
 /// [`KeyFileError::Exists`] if there is a key already; [`KeyFileError::Io`].
-pub(crate) fn create(dir: &Path, name: &str) -> Result<PublicKeyFile, KeyFileError> {
+pub(crate) fn create(dir: &Path, name: &Name) -> Result<PublicKeyForm, KeyFileError> {
     fs::create_dir_all(dir).map_err(at(dir))?;
     let path = dir.join(SECRET);
     let mut seed = Zeroizing::new([0u8; 32]);
@@ -90,7 +71,7 @@ pub(crate) fn create(dir: &Path, name: &str) -> Result<PublicKeyFile, KeyFileErr
     file.write_all(text.as_bytes())
         .and_then(|()| file.sync_all())
         .map_err(at(&path))?;
-    let public = PublicKeyFile::of_server(name, &key.public());
+    let public = PublicKeyForm::new(KeyRole::Server, name.clone(), &key.public());
     let path = dir.join(PUBLIC);
     let json = serde_json::to_string_pretty(&public).unwrap_or_default() + "\n";
     fs::write(&path, json).map_err(at(&path))?;
@@ -101,8 +82,9 @@ pub(crate) fn create(dir: &Path, name: &str) -> Result<PublicKeyFile, KeyFileErr
 ///
 /// # Errors
 /// [`KeyFileError`] if a file is missing or is no key.
-pub(crate) fn load(dir: &Path) -> Result<(SecretKey, PublicKeyFile), KeyFileError> {
+pub(crate) fn load(dir: &Path) -> Result<(SecretKey, PublicKeyForm), KeyFileError> {
     let path = dir.join(SECRET);
+    owner_only(&path)?;
     let text = Zeroizing::new(fs::read_to_string(&path).map_err(at(&path))?);
     let mut seed = Zeroizing::new([0u8; 32]);
     hex::decode_to_slice(text.trim(), seed.as_mut()).map_err(|_| KeyFileError::Content {
@@ -111,16 +93,14 @@ pub(crate) fn load(dir: &Path) -> Result<(SecretKey, PublicKeyFile), KeyFileErro
     })?;
     let key = SecretKey::from_seed(*seed);
     let path = dir.join(PUBLIC);
-    let public = match fs::read_to_string(&path) {
-        Ok(text) => parse_public(&text).ok_or(KeyFileError::Content {
+    let text = fs::read_to_string(&path).map_err(at(&path))?;
+    let public = parse_public(&path, &text)?;
+    if public.key()? != key.public() {
+        return Err(KeyFileError::Content {
             path,
-            expected: "a public key in JSON",
-        })?,
-        Err(error) if error.kind() == io::ErrorKind::NotFound => {
-            PublicKeyFile::of_server("server", &key.public())
-        }
-        Err(error) => return Err(KeyFileError::Io { path, error }),
-    };
+            expected: "the public half of server.key; restore both from your backup",
+        });
+    }
     Ok((key, public))
 }
 
@@ -129,38 +109,46 @@ pub(crate) fn load(dir: &Path) -> Result<(SecretKey, PublicKeyFile), KeyFileErro
 /// # Errors
 /// [`KeyFileError`] if it is neither, or belongs to another role.
 pub fn authority(text_or_path: &str) -> Result<PublicKey, KeyFileError> {
+    let is_key = |text: &str| text.len() == 64 && text.bytes().all(|b| b.is_ascii_hexdigit());
     let digits = text_or_path.trim();
-    if let Some(key) = from_hex(digits) {
-        return Ok(PublicKey::from_bytes(key)?);
+    if is_key(digits) {
+        return Ok(key_of_digits(digits)?);
     }
     let path = PathBuf::from(text_or_path);
     let text = fs::read_to_string(&path).map_err(at(&path))?;
-    let content = |expected| KeyFileError::Content {
-        path: path.clone(),
-        expected,
-    };
-    if let Some(key) = from_hex(text.trim()) {
-        return Ok(PublicKey::from_bytes(key)?);
+    if is_key(text.trim()) {
+        return Ok(key_of_digits(&text)?);
     }
-    let public = parse_public(&text).ok_or(content("a public key"))?;
-    if public.role != "authority" {
-        return Err(content(
-            "the key of an authority: it belongs to another role",
-        ));
+    let form = parse_public(&path, &text)?;
+    if form.role() != KeyRole::Authority {
+        let expected = "the key of an authority: it belongs to another role";
+        return Err(KeyFileError::Content { path, expected });
     }
-    let key = from_hex(&public.key).ok_or(content("a key of 64 hexadecimal digits"))?;
-    Ok(PublicKey::from_bytes(key)?)
+    Ok(form.key()?)
 }
 
-fn parse_public(text: &str) -> Option<PublicKeyFile> {
-    serde_json::from_str::<PublicKeyFile>(text)
-        .ok()
-        .filter(|p| p.carrylog == "public-key")
+fn parse_public(path: &Path, text: &str) -> Result<PublicKeyForm, KeyFileError> {
+    serde_json::from_str(text).map_err(|_| KeyFileError::Content {
+        path: path.to_owned(),
+        expected: "a public key in JSON",
+    })
 }
 
-fn from_hex(digits: &str) -> Option<[u8; 32]> {
-    let mut key = [0u8; 32];
-    hex::decode_to_slice(digits, &mut key).ok().map(|()| key)
+/// Refuses a secret key that others can read: it may be known already.
+#[cfg(unix)]
+fn owner_only(path: &Path) -> Result<(), KeyFileError> {
+    use std::os::unix::fs::PermissionsExt;
+    let mode = fs::metadata(path).map_err(at(path))?.permissions().mode();
+    if mode & 0o077 == 0 {
+        return Ok(());
+    }
+    Err(KeyFileError::OpenToOthers(path.to_owned()))
+}
+
+/// Elsewhere the rights of the folder decide.
+#[cfg(not(unix))]
+fn owner_only(_path: &Path) -> Result<(), KeyFileError> {
+    Ok(())
 }
 
 /// A new file that only its owner can read.
@@ -184,15 +172,46 @@ fn at(path: &Path) -> impl FnOnce(io::Error) -> KeyFileError {
 mod tests {
     use super::*;
 
+    fn name() -> Name {
+        Name::new("Records (invented)").unwrap()
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_secret_key_that_others_can_read_or_that_has_another_public_half_is_refused() {
+        use std::os::unix::fs::PermissionsExt;
+        let dir = tempfile::tempdir().unwrap();
+        create(dir.path(), &name()).unwrap();
+        let path = dir.path().join(SECRET);
+        fs::set_permissions(&path, fs::Permissions::from_mode(0o644)).unwrap();
+        assert!(matches!(
+            load(dir.path()),
+            Err(KeyFileError::OpenToOthers(_))
+        ));
+        fs::set_permissions(&path, fs::Permissions::from_mode(0o600)).unwrap();
+        assert!(load(dir.path()).is_ok());
+        let other = SecretKey::from_seed([9; 32]).public();
+        let form = PublicKeyForm::new(KeyRole::Server, name(), &other);
+        fs::write(
+            dir.path().join(PUBLIC),
+            serde_json::to_string(&form).unwrap(),
+        )
+        .unwrap();
+        assert!(matches!(
+            load(dir.path()),
+            Err(KeyFileError::Content { .. })
+        ));
+    }
+
     #[test]
     fn a_key_is_made_once_and_read_back() {
         let dir = tempfile::tempdir().unwrap();
-        let made = create(dir.path(), "Records (invented)").unwrap();
+        let made = create(dir.path(), &name()).unwrap();
         let (key, public) = load(dir.path()).unwrap();
         assert_eq!(public, made);
-        assert_eq!(hex::encode(key.public().to_bytes()), made.key);
+        assert_eq!(Ok(key.public()), made.key());
         assert!(matches!(
-            create(dir.path(), "x"),
+            create(dir.path(), &name()),
             Err(KeyFileError::Exists(_))
         ));
         #[cfg(unix)]
@@ -218,14 +237,21 @@ mod tests {
             authority(path.to_str().unwrap())
         };
         assert_eq!(read(&format!("{digits}\n")).unwrap(), key);
-        let json = |role| {
-            format!(r#"{{"carrylog":"public-key","role":"{role}","name":"A","key":"{digits}"}}"#)
-        };
-        assert_eq!(read(&json("authority")).unwrap(), key);
+        let form = |role| PublicKeyForm::new(role, Name::new("A").unwrap(), &key);
+        let json = |role| serde_json::to_string(&form(role)).unwrap();
+        assert_eq!(read(&json(KeyRole::Authority)).unwrap(), key);
         assert!(matches!(
-            read(&json("station")),
+            read(&json(KeyRole::Station)),
             Err(KeyFileError::Content { .. })
         ));
+        let edited = json(KeyRole::Authority).replace(
+            &digits,
+            &hex::encode(SecretKey::from_seed([6; 32]).public().to_bytes()),
+        );
+        assert!(
+            matches!(read(&edited), Err(KeyFileError::Key(_))),
+            "an edited file contradicts itself"
+        );
         assert!(matches!(read("no key"), Err(KeyFileError::Content { .. })));
     }
 }

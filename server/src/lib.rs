@@ -43,7 +43,7 @@ pub use anomalies::{Anomaly, AnomalyKind};
 pub use api::router;
 pub use audit::AuditReport;
 pub use import::ImportError;
-pub use key_files::{KeyFileError, PublicKeyFile, authority};
+pub use key_files::{KeyFileError, authority};
 pub use log_state::LogReport;
 pub use outcome::{HistoryMerge, HistoryOrigin, Merge, Outcome, Refused};
 pub use projection::{Place, UnitSummary};

@@ -2,7 +2,7 @@
 
 use crate::fleet_log::FleetLog;
 use crate::import::{Arrival, ImportError};
-use crate::key_files::{self, KeyFileError, PublicKeyFile};
+use crate::key_files::{self, KeyFileError};
 use crate::outcome::Outcome;
 use crate::rebuild::Rebuilt;
 use crate::store::{self, Database, Readers, StoreError};
@@ -11,7 +11,9 @@ use carrylog_format::bundle::write_return;
 use carrylog_format::cose::PublicKey;
 use carrylog_format::ids::{FileDigest, LogId};
 use carrylog_format::instant::Instant;
+use carrylog_format::public_key_form::PublicKeyForm;
 use carrylog_format::receipt::ReceiptSlip;
+use carrylog_format::text::Name;
 use carrylog_format::tree::Hash;
 use rusqlite::Connection;
 use sha2::{Digest, Sha256};
@@ -89,7 +91,7 @@ pub struct Server {
     writer: Mutex<Writer>,
     readers: Readers,
     published: RwLock<Published>,
-    public: PublicKeyFile,
+    public: PublicKeyForm,
     key: PublicKey,
     config: Config,
 }
@@ -98,7 +100,7 @@ pub struct Server {
 ///
 /// # Errors
 /// [`KeyFileError::Exists`] if the folder belongs to a server already.
-pub fn init(dir: &Path, name: &str) -> Result<PublicKeyFile, OpenError> {
+pub fn init(dir: &Path, name: &Name) -> Result<PublicKeyForm, OpenError> {
     let public = key_files::create(dir, name)?;
     Database::open(&dir.join(DATABASE))?;
     Ok(public)
@@ -135,7 +137,7 @@ impl Server {
     }
 
     /// Its public key, as the authority enrols it.
-    pub fn public_key_file(&self) -> &PublicKeyFile {
+    pub fn public_key_file(&self) -> &PublicKeyForm {
         &self.public
     }
 

@@ -119,8 +119,8 @@ pub(super) async fn server(
     let file = app.server.public_key_file();
     let log = LogId::of(key);
     let answer = ServerAnswer {
-        name: &file.name,
-        key: &file.key,
+        name: file.name().as_str(),
+        key: file.digits(),
         fingerprint: key.fingerprint(),
         log,
         version: env!("CARGO_PKG_VERSION"),

@@ -389,7 +389,8 @@ impl Records {
     /// A server that trusts `authority` and knows nothing.
     pub fn trusting(authority: &Authority) -> Self {
         let dir = folder();
-        carrylog_server::init(dir.path(), "Fjordline server (invented)").unwrap();
+        let name = carrylog_format::text::Name::new("Fjordline server (invented)").unwrap();
+        carrylog_server::init(dir.path(), &name).unwrap();
         let server = Arc::new(Server::open(config(&dir, Some(authority))).unwrap());
         Self { dir, server }
     }
