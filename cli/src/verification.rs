@@ -352,8 +352,11 @@ impl Seen {
         )];
         if self.clock_back > 0 {
             order.push(format!(
-                "{} entries are older than the one before them by the station's clock: its clock was set back or is doubtful",
-                self.clock_back
+                "{} older than the one before by the station's clock: the clock was set back or is doubtful",
+                match self.clock_back {
+                    1 => "1 entry is".to_owned(),
+                    n => format!("{n} entries are"),
+                }
             ));
         }
         order

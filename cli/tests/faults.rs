@@ -638,9 +638,7 @@ fn a_clock_that_runs_behind_is_noted_and_the_order_stays() {
     bench.ok("pack bay2 stick");
     let verdict = bench.ok(VERIFY);
     assert!(
-        verdict
-            .out
-            .contains("1 entries are older than the one before them"),
+        verdict.out.contains("1 entry is older than the one before"),
         "{}",
         verdict.out
     );
