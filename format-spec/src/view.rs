@@ -3,8 +3,7 @@
 //! A view is never hashed and never read back; it is what `--json` and the server's API print.
 
 use crate::record::{
-    Assessment, Computed, Correction, Entry, Record, Replacement, SignOff, StationEvent,
-    TestRecord, UnitEvent,
+    Assessment, Computed, Entry, Record, Replacement, SignOff, StationEvent, TestRecord, UnitEvent,
 };
 use crate::sign_off;
 use serde::Serialize;
@@ -198,7 +197,6 @@ impl EntryView {
     /// Shows an entry at its place in a log.
     pub fn of(index: u64, entry: &Entry) -> Self {
         let record = entry.record();
-        let (test, unit_event) = content(record);
         let correction = match record {
             Record::Correction(c) => Some(c),
             _ => None,
@@ -212,8 +210,8 @@ impl EntryView {
             clock: entry.head().clock,
             note: entry.head().note.as_ref().map(ToString::to_string),
             summary: summary(record),
-            test: test.map(TestView::of),
-            unit_event: unit_event.cloned(),
+            test: record.test().map(TestView::of),
+            unit_event: record.unit_event().cloned(),
             station_event: match record {
                 Record::StationEvent(e) => Some(e.clone()),
                 _ => None,
@@ -221,22 +219,6 @@ impl EntryView {
             supersedes: correction.map(|c| c.supersedes.to_string()),
             reason: correction.map(|c| c.reason.to_string()),
         }
-    }
-}
-
-fn content(record: &Record) -> (Option<&TestRecord>, Option<&UnitEvent>) {
-    match record {
-        Record::Test(t) => (Some(t), None),
-        Record::UnitEvent(e) => (None, Some(e)),
-        Record::Correction(Correction {
-            replacement: Replacement::Test(t),
-            ..
-        }) => (Some(t), None),
-        Record::Correction(Correction {
-            replacement: Replacement::UnitEvent(e),
-            ..
-        }) => (None, Some(e)),
-        _ => (None, None),
     }
 }
 

@@ -1,7 +1,6 @@
 //! Cuts a sound segment at its seals: each part is a file of its own, as the station could have
 //! packed it. Nothing is believed here; every part goes through the door like any other file.
 
-use crate::entry_facts::test_of;
 use crate::store::StoreError;
 use carrylog_format::bundle::{
     BundleHeader, SegmentHeader, SegmentStart, SegmentWriter, peek_header,
@@ -149,7 +148,9 @@ impl Cutter<'_> {
             part.writer.entry(&frame.payload)?;
             let entry = Entry::parse(&frame.payload).map_err(StoreError::damaged)?;
             part.named.extend(
-                test_of(entry.record())
+                entry
+                    .record()
+                    .test()
                     .and_then(|t| t.trace.as_ref())
                     .map(|t| t.sha256),
             );

@@ -2,7 +2,7 @@
 
 use crate::store::{Link, LinkKind};
 use carrylog_format::instant::Instant;
-use carrylog_format::record::{Correction, Entry, Record, Replacement, TestRecord, UnitEvent};
+use carrylog_format::record::{Entry, Record};
 use carrylog_format::sign_off;
 use carrylog_format::unit_id::UnitId;
 
@@ -22,7 +22,7 @@ impl<'a> EntryFacts<'a> {
     pub(crate) fn of(entry: &'a Entry) -> Self {
         let at = entry.head().at;
         let mut links = Vec::new();
-        if let Some(trace) = test_of(entry.record()).and_then(|t| t.trace.as_ref()) {
+        if let Some(trace) = entry.record().test().and_then(|t| t.trace.as_ref()) {
             links.push(Link {
                 kind: LinkKind::Trace,
                 target: *trace.sha256.hash(),
@@ -44,35 +44,11 @@ impl<'a> EntryFacts<'a> {
             }
             _ => {}
         }
-        let (unit, when) = match (test_of(entry.record()), event_of(entry.record())) {
+        let (unit, when) = match (entry.record().test(), entry.record().unit_event()) {
             (Some(test), _) => (Some(&test.unit), test.ended_ms),
             (None, Some(event)) => (Some(&event.unit), event.happened_ms),
             (None, None) => (None, at),
         };
         Self { unit, when, links }
-    }
-}
-
-/// The test that a record states, in itself or as a correction's new content.
-pub(crate) fn test_of(record: &Record) -> Option<&TestRecord> {
-    match record {
-        Record::Test(test) => Some(test),
-        Record::Correction(Correction {
-            replacement: Replacement::Test(test),
-            ..
-        }) => Some(test),
-        _ => None,
-    }
-}
-
-/// The unit event that a record states, in itself or as a correction's new content.
-pub(crate) fn event_of(record: &Record) -> Option<&UnitEvent> {
-    match record {
-        Record::UnitEvent(event) => Some(event),
-        Record::Correction(Correction {
-            replacement: Replacement::UnitEvent(event),
-            ..
-        }) => Some(event),
-        _ => None,
     }
 }

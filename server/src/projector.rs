@@ -4,7 +4,6 @@
 use crate::anomalies::{
     Anomaly, Calibrations, clock_anomalies, log_anomalies, statement_anomalies, unit_anomalies,
 };
-use crate::entry_facts::test_of;
 use crate::log_state::LogReport;
 use crate::merge::EntryStatus;
 use crate::projection::{HistoryItem, Issue, UnitHistory, UnitSummary};
@@ -193,7 +192,7 @@ impl<'a> Projector<'a> {
             {
                 continue;
             }
-            if let Some(test) = test_of(other.entry.record()) {
+            if let Some(test) = other.entry.record().test() {
                 let unit = self.trust.decisions.canonical(&test.unit.key()).to_string();
                 item.same_trace.push(Issue {
                     entry: other_id,

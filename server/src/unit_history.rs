@@ -4,7 +4,7 @@
 //! came in proves them. A correction that moved a record from another unit is left out, because the
 //! record that it corrects does not concern this unit.
 
-use crate::entry_facts::{EntryFacts, test_of};
+use crate::entry_facts::EntryFacts;
 use crate::merge::EntryStatus;
 use crate::projector::Projector;
 use crate::server::Server;
@@ -78,7 +78,7 @@ fn history_file(
             .prove_inclusion(entry.index, size)
             .map_err(StoreError::damaged)?;
         out.entry(entry.entry.bytes(), provable.seal.digest(), &proof)?;
-        let trace = test_of(entry.entry.record()).and_then(|t| t.trace.as_ref());
+        let trace = entry.entry.record().test().and_then(|t| t.trace.as_ref());
         if let Some(trace) = trace.filter(|t| traces && carried.insert(t.sha256))
             && let Some(compressed) = store::trace(c, trace.sha256)?
         {

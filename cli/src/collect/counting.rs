@@ -2,7 +2,7 @@
 
 use super::sources::{Gathered, Placed};
 use carrylog_format::ids::{EntryId, LogId};
-use carrylog_format::record::{Record, Replacement, TestRecord, UnitEvent};
+use carrylog_format::record::{Record, TestRecord, UnitEvent};
 use carrylog_format::statement::StatementBody;
 use carrylog_format::trust::TrustStore;
 use std::collections::{BTreeMap, BTreeSet};
@@ -117,14 +117,6 @@ fn repeats(trust: &TrustStore) -> BTreeMap<EntryId, EntryId> {
 }
 
 fn content(record: &Record) -> Option<Said<'_>> {
-    match record {
-        Record::Test(t) => Some(Said::Test(t)),
-        Record::UnitEvent(e) => Some(Said::Event(e)),
-        Record::Correction(c) => match &c.replacement {
-            Replacement::Test(t) => Some(Said::Test(t)),
-            Replacement::UnitEvent(e) => Some(Said::Event(e)),
-            Replacement::Withdrawn => None,
-        },
-        _ => None,
-    }
+    let test = record.test().map(Said::Test);
+    test.or_else(|| record.unit_event().map(Said::Event))
 }

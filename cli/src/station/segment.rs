@@ -3,7 +3,7 @@
 use super::{Station, StationError, StoreError};
 use carrylog_format::bundle::{SegmentStart, SegmentWriter};
 use carrylog_format::ids::{LogId, TraceDigest};
-use carrylog_format::record::{Entry, Record, Replacement};
+use carrylog_format::record::{Entry, Record};
 use carrylog_format::statement::{Role, Statement, StatementBody};
 use carrylog_format::tree::{Frontier, leaf_hash};
 use std::io::{self, Write};
@@ -121,15 +121,7 @@ impl Station {
 }
 
 fn trace_of(record: &Record) -> Option<TraceDigest> {
-    let test = match record {
-        Record::Test(test) => test,
-        Record::Correction(c) => match &c.replacement {
-            Replacement::Test(test) => test,
-            _ => return None,
-        },
-        _ => return None,
-    };
-    test.trace.as_ref().map(|t| t.sha256)
+    Some(record.test()?.trace.as_ref()?.sha256)
 }
 
 /// Folds the store's errors into the writer's, so that one loop can meet both.

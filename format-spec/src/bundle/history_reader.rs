@@ -7,7 +7,7 @@ use super::header::{
     BundleHeader, HistoryHeader, check_end, missing_end, out_of_order, read_header,
 };
 use super::history_writer::ProvenForm;
-use super::segment_reader::{check_trace, outside_dates, tested};
+use super::segment_reader::{check_trace, outside_dates};
 use super::statements::StatementIntake;
 use crate::cbor::{self, Limits};
 use crate::frame::{Frame, FrameReader, FrameType};
@@ -314,7 +314,7 @@ impl Reading<'_> {
         let entry = Entry::parse(&form.entry)
             .map_err(|e| entry_refusal(&e, frame.payload_offset, index))?;
         self.concerns(&entry, frame)?;
-        if let Some(reference) = tested(entry.record()).and_then(|t| t.trace.as_ref()) {
+        if let Some(reference) = entry.record().test().and_then(|t| t.trace.as_ref()) {
             self.named.insert(reference.sha256);
         }
         let revoked = self

@@ -22,5 +22,4 @@ pub use segment_writer::{SegmentStart, SegmentWriter};
 
 pub(crate) use header::{BUNDLE_VERSION, check_end, missing_end, out_of_order, read_header};
 pub(crate) use history_writer::ProvenForm;
-pub(crate) use segment_reader::tested;
 pub(crate) use segment_writer::write_end;

@@ -10,7 +10,7 @@ use super::statements::StatementIntake;
 use crate::cbor::{self, Limits};
 use crate::frame::{Frame, FrameReader, FrameType};
 use crate::ids::{LogId, TraceDigest};
-use crate::record::{Entry, Record, Replacement, TestRecord};
+use crate::record::Entry;
 use crate::refusal::{
     Fault, Refusal, Rule, entry_refusal, form_refusal, not_enrolled, seal_refusal,
 };
@@ -230,7 +230,7 @@ impl Reading<'_> {
         let entry = Entry::parse(&frame.payload)
             .map_err(|e| entry_refusal(&e, frame.payload_offset, index))?;
         frontier.push(frame.digest);
-        if let Some(reference) = tested(entry.record()).and_then(|t| t.trace.as_ref()) {
+        if let Some(reference) = entry.record().test().and_then(|t| t.trace.as_ref()) {
             self.named.insert(reference.sha256);
         }
         (self.sink)(SegmentItem::Entry {
@@ -341,18 +341,6 @@ impl Reading<'_> {
             standing,
             statements_ignored: self.statements.ignored(),
         })
-    }
-}
-
-/// The test that a record states, in itself or as a correction's new content.
-pub(crate) fn tested(record: &Record) -> Option<&TestRecord> {
-    match record {
-        Record::Test(test) => Some(test),
-        Record::Correction(c) => match &c.replacement {
-            Replacement::Test(test) => Some(test),
-            _ => None,
-        },
-        _ => None,
     }
 }
 

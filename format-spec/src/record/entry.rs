@@ -7,7 +7,7 @@
 use crate::cbor::{self, CborError, Key, Limits};
 use crate::ids::EntryId;
 use crate::instant::Instant;
-use crate::record::{Correction, SignOff, StationEvent, TestRecord, UnitEvent};
+use crate::record::{Correction, Replacement, SignOff, StationEvent, TestRecord, UnitEvent};
 use crate::sign_off;
 use crate::text::{Name, Remark, Text};
 use crate::tree;
@@ -82,6 +82,30 @@ impl Record {
             Self::Correction(_) => "correction",
             Self::SignOff(_) => "sign_off",
             Self::Unknown { kind, .. } => kind.as_str(),
+        }
+    }
+
+    /// The test that the record states, in itself or as a correction's new content.
+    pub fn test(&self) -> Option<&TestRecord> {
+        match self {
+            Self::Test(test) => Some(test),
+            Self::Correction(c) => match &c.replacement {
+                Replacement::Test(test) => Some(test),
+                _ => None,
+            },
+            _ => None,
+        }
+    }
+
+    /// The unit event that the record states, in itself or as a correction's new content.
+    pub fn unit_event(&self) -> Option<&UnitEvent> {
+        match self {
+            Self::UnitEvent(event) => Some(event),
+            Self::Correction(c) => match &c.replacement {
+                Replacement::UnitEvent(event) => Some(event),
+                _ => None,
+            },
+            _ => None,
         }
     }
 }

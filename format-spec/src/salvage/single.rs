@@ -4,7 +4,7 @@ use super::pieces::{Piece, Place};
 use super::salvaged::{Remains, SavedEntry, entry_at, intact, proven_form};
 use super::sound::Sound;
 use super::source::Source;
-use crate::bundle::{BundleHeader, tested};
+use crate::bundle::BundleHeader;
 use crate::frame::FrameType;
 use crate::ids::{EntryId, LogId, TraceDigest};
 use crate::receipt::ReceiptSlip;
@@ -161,7 +161,7 @@ fn with_traces<R: Read + Seek>(
     let kept: BTreeMap<u64, Option<TraceDigest>> = entries
         .iter()
         .map(|(place, entry)| {
-            let named = tested(entry.record()).and_then(|test| test.trace.as_ref());
+            let named = entry.record().test().and_then(|test| test.trace.as_ref());
             (place.payload_offset, named.map(|trace| trace.sha256))
         })
         .collect();

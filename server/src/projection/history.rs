@@ -2,7 +2,7 @@
 //!
 //! Nothing is left out: what was superseded, withdrawn or repeated stays visible and says so.
 
-use crate::entry_facts::{EntryFacts, event_of, test_of};
+use crate::entry_facts::EntryFacts;
 use crate::merge::EntryStatus;
 use crate::store::StoredEntry;
 use carrylog_format::ids::EntryId;
@@ -103,12 +103,12 @@ impl HistoryItem {
 
     /// The test that it states.
     pub(crate) fn test(&self) -> Option<&TestRecord> {
-        test_of(self.stored.entry.record())
+        self.stored.entry.record().test()
     }
 
     /// The unit event that it states.
     pub(crate) fn event(&self) -> Option<&UnitEvent> {
-        event_of(self.stored.entry.record())
+        self.stored.entry.record().unit_event()
     }
 
     /// When what it tells happened.
