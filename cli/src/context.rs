@@ -111,17 +111,15 @@ impl Context {
         if let Some(now) = self.now {
             return Ok(now);
         }
+        let unusable = |why: &dyn Display| {
+            let message = format!("the clock of this machine cannot be used: {why}");
+            Failure::new(Exit::Station, message, "set the clock")
+        };
         let since = SystemTime::now()
             .duration_since(UNIX_EPOCH)
-            .unwrap_or_default();
+            .map_err(|_| unusable(&"it stands before 1970"))?;
         let ms = i64::try_from(since.as_millis()).unwrap_or(i64::MAX);
-        Instant::from_millis(ms).map_err(|e| {
-            Failure::new(
-                Exit::Station,
-                format!("the clock cannot be used: {e}"),
-                "set the clock",
-            )
-        })
+        Instant::from_millis(ms).map_err(|e| unusable(&e))
     }
 
     /// The head of an entry made now.

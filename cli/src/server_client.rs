@@ -204,7 +204,7 @@ impl ServerClient {
         };
         let said = words("detail")
             .or_else(|| words("title"))
-            .unwrap_or_default();
+            .unwrap_or_else(|| "without a reason".into());
         let next = words("advice").unwrap_or_else(|| match status.as_u16() {
             401 | 403 => {
                 "ask the records office for a token and name its variable with --token-env".into()

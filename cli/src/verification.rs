@@ -29,7 +29,7 @@ pub struct Proven {
     /// Whether it is in order.
     pub order: Vec<String>,
     /// Until when it is known good.
-    pub known_good: String,
+    pub known_good: Option<String>,
     /// What counts for nothing although its signature holds: a revoked key.
     pub does_not_count: Vec<String>,
     /// What could not be checked.
@@ -137,9 +137,7 @@ pub fn verify_segment<R: Read>(
             ),
         ],
         order: seen.order(verified.seals().len() as u64, from_start),
-        known_good: last
-            .map(|at| format!("the last seal, {at} by the station's clock"))
-            .unwrap_or_default(),
+        known_good: last.map(|at| format!("the last seal, {at} by the station's clock")),
         does_not_count,
         not_checked,
         entries: verified.entries(),
@@ -199,9 +197,7 @@ fn verify_history<R: Read>(
         who,
         what: vec![format!("history of {}: {}", verified.unit(), seen.kinds())],
         order: vec!["every entry is proven to stand at its place in its station's log".into()],
-        known_good: last
-            .map(|at: Instant| format!("the latest seal, {at} by a station's clock"))
-            .unwrap_or_default(),
+        known_good: last.map(|at: Instant| format!("the latest seal, {at} by a station's clock")),
         does_not_count,
         not_checked,
         entries: verified.entries(),
@@ -243,9 +239,7 @@ fn verify_return<R: Read>(input: R, trust: &TrustStore) -> Result<Proven, Refusa
         who: who.into_iter().collect(),
         what,
         order: seen.chain_faults(),
-        known_good: latest
-            .map(|at| format!("the latest receipt, {at}"))
-            .unwrap_or_default(),
+        known_good: latest.map(|at| format!("the latest receipt, {at}")),
         does_not_count: Vec::new(),
         not_checked: ignored(verified.statements_ignored()).into_iter().collect(),
         entries: 0,
@@ -270,7 +264,7 @@ fn verify_envelope<R: Read>(input: R) -> Result<Proven, Refusal> {
             format!("can be opened, as it says itself, by: {}", can_open.join("; ")),
         ],
         order: Vec::new(),
-        known_good: String::new(),
+        known_good: None,
         does_not_count: Vec::new(),
         not_checked: vec![
             "everything inside: a recipient opens it with `carrylog open` and verifies what comes out"

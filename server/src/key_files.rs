@@ -73,7 +73,7 @@ pub(crate) fn create(dir: &Path, name: &Name) -> Result<PublicKeyForm, KeyFileEr
         .map_err(at(&path))?;
     let public = PublicKeyForm::new(KeyRole::Server, name.clone(), &key.public());
     let path = dir.join(PUBLIC);
-    let json = serde_json::to_string_pretty(&public).unwrap_or_default() + "\n";
+    let json = serde_json::to_string_pretty(&public).map_err(|e| at(&path)(e.into()))? + "\n";
     fs::write(&path, json).map_err(at(&path))?;
     Ok(public)
 }

@@ -86,7 +86,7 @@ impl<'a> Projector<'a> {
             self.note_calibrations(item)?;
         }
         let found = unit_anomalies(key, &history, &self.trust.sheets, &self.calibrations);
-        let found = self.stored(found);
+        let found = self.stored(found)?;
         store::set_anomalies(self.c, &Scope::Unit(key.clone()), &found)?;
         let summary = UnitSummary::of(key, &history, &self.trust.sheets).map(|mut s| {
             s.open_anomalies = found.iter().filter(|a| a.resolved.is_none()).count() as u64;
@@ -126,23 +126,23 @@ impl<'a> Projector<'a> {
                 .is_some_and(|w| w[0].arrived == w[1].arrived);
             if index == 0 || !joins {
                 found.extend(clock_anomalies(log.log, &rows));
-                return store::add_anomalies(self.c, &scope, &self.stored(found));
+                return store::add_anomalies(self.c, &scope, &self.stored(found)?);
             }
         }
         found.extend(clock_anomalies(
             log.log,
             &store::clocks(self.c, log.row, 0)?,
         ));
-        store::set_anomalies(self.c, &scope, &self.stored(found))
+        store::set_anomalies(self.c, &scope, &self.stored(found)?)
     }
 
     /// Writes the anomalies of the chains of statements.
     pub(crate) fn update_statements(&self) -> Result<(), StoreError> {
-        let found = self.stored(statement_anomalies(&self.trust.store));
+        let found = self.stored(statement_anomalies(&self.trust.store))?;
         store::set_anomalies(self.c, &Scope::Statements, &found)
     }
 
-    fn stored(&self, found: Vec<Anomaly>) -> Vec<StoredAnomaly> {
+    fn stored(&self, found: Vec<Anomaly>) -> Result<Vec<StoredAnomaly>, StoreError> {
         let stored = |anomaly: Anomaly| {
             let id = anomaly.id();
             let resolved = self
@@ -150,12 +150,12 @@ impl<'a> Projector<'a> {
                 .decisions
                 .resolution(&id.to_string())
                 .map(str::to_owned);
-            let body = serde_json::to_string(&anomaly).unwrap_or_default();
-            StoredAnomaly {
+            let body = serde_json::to_string(&anomaly).map_err(StoreError::damaged)?;
+            Ok(StoredAnomaly {
                 id: id.to_bytes(),
                 body,
                 resolved,
-            }
+            })
         };
         found.into_iter().map(stored).collect()
     }

@@ -176,7 +176,7 @@ impl fmt::Display for FileVerdict {
 
 /// The lines of a report, each with its question in front.
 pub(crate) fn proven_words(f: &mut fmt::Formatter<'_>, proven: &Proven) -> fmt::Result {
-    let known_good = [proven.known_good.clone()];
+    let known_good = Vec::from_iter(proven.known_good.clone());
     let sections: [(&str, &[String]); 6] = [
         ("who", &proven.who),
         ("what", &proven.what),

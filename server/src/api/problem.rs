@@ -111,7 +111,11 @@ impl From<ImportError> for Problem {
 impl IntoResponse for Problem {
     fn into_response(self) -> Response {
         let status = StatusCode::from_u16(self.status).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR);
-        let json = serde_json::to_vec(&self).unwrap_or_default();
+        // A fixed structure of text and numbers always serialises; if not, the status says enough.
+        let json = serde_json::to_vec(&self).unwrap_or_else(|error| {
+            tracing::error!(%error, "a problem has no JSON");
+            br#"{"type":"about:blank","title":"The server could not answer"}"#.to_vec()
+        });
         let mut response = (status, json).into_response();
         let headers = response.headers_mut();
         headers.insert(

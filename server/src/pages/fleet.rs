@@ -83,7 +83,7 @@ pub(super) async fn page(
     search: Result<Query<Search>, QueryRejection>,
     headers: HeaderMap,
 ) -> Result<Response, Problem> {
-    let search = search.map(|Query(s)| s).unwrap_or_default();
+    let Query(search) = search.map_err(|e| Problem::bad_request(e.body_text()))?;
     let page = blocking(&app, move |server| {
         let attention = !search.attention.is_empty();
         let listed = server.units(&UnitsQuestion {

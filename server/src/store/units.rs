@@ -1,6 +1,6 @@
 //! Units: every key ever named, with the summary that the lists show.
 
-use super::error::Result;
+use super::error::{Result, StoreError};
 use super::logs::from_sql;
 use carrylog_format::unit_id::UnitKey;
 use rusqlite::{Connection, OptionalExtension, params};
@@ -142,7 +142,9 @@ pub(crate) fn units_of_part(c: &Connection, mfr: &str, part: &str) -> Result<Vec
         return Ok(Vec::new());
     };
     let key = any.key();
-    let prefix = key.as_str().strip_suffix('0').unwrap_or_default();
+    let Some(prefix) = key.as_str().strip_suffix('0') else {
+        return Err(StoreError::damaged(format!("the unit's key {key}")));
+    };
     let sql = "SELECT id FROM units WHERE key > ?1 AND substr(key, 1, length(?1)) = ?1 AND key < ?1 || char(1114111)";
     let mut statement = c.prepare_cached(sql)?;
     let rows = statement.query_map([prefix], |row| row.get(0))?;
