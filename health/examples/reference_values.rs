@@ -226,7 +226,7 @@ fn discharge_uncertainty(q: &Value) -> Answer {
         temperature: Kelvins(0.0),
     };
     let phase = &results.phases[governing.phase];
-    let u = uncertainty::discharge(&samples, phase, &governing, &accuracy).ok_or("no phase")?;
+    let u = uncertainty::discharge(&samples, &governing, &accuracy).ok_or("no phase")?;
     // Without the step edges: the script draws errors of the readings only.
     let without_edges = |budget: &uncertainty::Budget| {
         let readings = budget.inputs.iter().filter(|i| !i.name.starts_with("edge"));

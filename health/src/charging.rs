@@ -1,10 +1,11 @@
 //! How a charge went: constant-current and constant-voltage share, time from 20 % to 90 %.
 
+use crate::discharge::CompleteDischarge;
 use crate::phases::Direction;
 use crate::quantity::{SECONDS_PER_HOUR, Seconds};
 use crate::refusal::RefusalReason;
 use crate::samples::{Samples, Span};
-use crate::trace_results::{CompleteDischarge, Phase};
+use crate::trace_results::Phase;
 
 /// Shares of one charge phase. Without a constant-voltage part both shares are 1.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -46,6 +47,12 @@ pub(crate) fn shares(samples: &Samples, phases: &[Phase]) -> Vec<ChargeShare> {
             Some(share(k, &span, p.charge.0))
         })
         .collect()
+}
+
+/// Whether a charge came to its end: the current tapered while the voltage was held.
+pub(crate) fn came_to_its_end(samples: &Samples, k: usize, phase: &Phase) -> bool {
+    let span = samples.span(phase.rows.first, phase.rows.last);
+    span.is_some_and(|s| share(k, &s, phase.charge.0).constant_voltage_from.is_some())
 }
 
 /// The constant-voltage part is the end of the phase in which the voltage stays within 0.5 % of its

@@ -3,10 +3,11 @@
 //! A cycle runs from the end of one complete discharge to the end of the next, so it begins and
 //! ends in the same state. Without a complete discharge before it, nobody knows what was put in.
 
+use crate::discharge::CompleteDischarge;
 use crate::phases::Direction;
 use crate::quantity::{AmpHours, WattHours};
 use crate::refusal::{Refusal, RefusalReason, ResultName};
-use crate::trace_results::{CompleteDischarge, Phase};
+use crate::trace_results::Phase;
 
 /// One complete cycle: everything after one complete discharge up to the end of the next.
 #[derive(Debug, Clone, Copy, PartialEq)]

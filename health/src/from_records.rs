@@ -188,7 +188,7 @@ fn computed(
         computed.temperature_min_mk = MilliKelvin::from_celsius(range.min.0).ok();
     }
     if let Some(governing) = &results.governing {
-        set_governing(&mut computed, samples, results, governing, accuracy);
+        set_governing(&mut computed, samples, governing, accuracy);
     }
     computed
 }
@@ -196,7 +196,6 @@ fn computed(
 fn set_governing(
     computed: &mut Computed,
     samples: &Samples,
-    results: &TraceResults,
     governing: &GoverningDischarge,
     accuracy: Option<&StationAccuracy>,
 ) {
@@ -209,9 +208,8 @@ fn set_governing(
     if governing.phase < computed.phases.len() {
         computed.governing_phase = u16::try_from(governing.phase).ok();
     }
-    let phase = results.phases.get(governing.phase);
-    if let (Some(phase), Some(accuracy)) = (phase, accuracy)
-        && let Some(u) = uncertainty::discharge(samples, phase, governing, accuracy)
+    if let Some(accuracy) = accuracy
+        && let Some(u) = uncertainty::discharge(samples, governing, accuracy)
     {
         computed.capacity_std_uah = MicroAmpHours::from_amp_hours(u.capacity.0).ok();
         computed.energy_std_uwh = MicroWattHours::from_watt_hours(u.energy.0).ok();

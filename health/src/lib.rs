@@ -16,7 +16,9 @@
 pub mod anomalies;
 pub mod assess;
 pub mod charging;
+mod clean;
 pub mod control_chart;
+pub mod discharge;
 pub mod due;
 pub mod efficiency;
 pub mod fleet;

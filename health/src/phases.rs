@@ -46,7 +46,7 @@ impl Default for PhaseRules {
     fn default() -> Self {
         Self {
             enter: 5e-3,
-            leave: 2e-3,
+            leave: LOAD_PART,
             pause_s: 30.0,
         }
     }
@@ -60,7 +60,7 @@ pub struct Phases {
     /// Current in amperes above which a row is under load.
     pub load_a: f64,
     /// Working current in amperes: the magnitude that all but the highest 0.1 % of rows (at least
-    /// two rows) stay under, so that one wild reading sets no threshold.
+    /// three rows) stay under, so that one wild reading sets no threshold.
     pub working_a: f64,
     /// Typical sampling interval in seconds (median).
     pub interval_s: f64,
@@ -88,16 +88,30 @@ pub fn find_phases(samples: &Samples, rules: &PhaseRules) -> Phases {
 /// Largest sample for order statistics over a column: enough for a threshold, small enough to sort.
 const SUBSET_ROWS: usize = 1 << 16;
 
-fn working_current(current_a: &[f64]) -> f64 {
+/// Part of the working current below which a row is a pause (the `leave` of [`PhaseRules`]).
+pub(crate) const LOAD_PART: f64 = 2e-3;
+
+pub(crate) fn working_current(current_a: &[f64]) -> f64 {
     let stride = current_a.len().div_ceil(SUBSET_ROWS).max(1);
     let mut magnitudes: Vec<f64> = current_a.iter().step_by(stride).map(|i| i.abs()).collect();
-    // Two wild rows in a short trace, one in a thousand in a long one, are passed over.
-    let skip = (magnitudes.len() / 1000).max(2).min(magnitudes.len() / 4);
+    // Three wild rows in a short trace, one in a thousand in a long one, are passed over.
+    let skip = (magnitudes.len() / 1000).max(3).min(magnitudes.len() / 4);
     let at = magnitudes.len().saturating_sub(1 + skip);
     if magnitudes.is_empty() {
         return 0.0;
     }
     *magnitudes.select_nth_unstable_by(at, f64::total_cmp).1
+}
+
+/// Median of a column, of a subset of a long one; 0 for none.
+pub(crate) fn median_of(values: &[f64]) -> f64 {
+    let stride = values.len().div_ceil(SUBSET_ROWS).max(1);
+    let mut some: Vec<f64> = values.iter().copied().step_by(stride).collect();
+    if some.is_empty() {
+        return 0.0;
+    }
+    let middle = some.len() / 2;
+    *some.select_nth_unstable_by(middle, f64::total_cmp).1
 }
 
 fn typical_interval(time_s: &[f64]) -> f64 {

@@ -1,6 +1,6 @@
 //! Results that were not given, with the reason; and notices about a trace that was used.
 
-use crate::quantity::{Amps, Seconds, Volts};
+use crate::quantity::{AmpHours, Amps, Seconds, Volts};
 use std::fmt;
 
 /// A result that is not given.
@@ -90,6 +90,14 @@ pub enum RefusalReason {
         /// Its length.
         length: Seconds,
     },
+    /// The voltage was away for longer than a drop-out may last.
+    #[error("the voltage drops out at row {row} for {length:.0}; longer than is bridged")]
+    DropOutTooLong {
+        /// First row without a believable voltage.
+        row: usize,
+        /// How long.
+        length: Seconds,
+    },
     /// The cycle has no known starting point.
     #[error("half cycle: no complete discharge precedes it, so the charge put in is not all known")]
     HalfCycle,
@@ -151,65 +159,119 @@ pub enum RefusalReason {
     NoTwoSteps,
 }
 
-/// Something a person should know about a trace that was used.
+/// Something a person should know about a trace that was used, with its place.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Notice {
+    /// What it is.
+    pub kind: NoticeKind,
+    /// First row, counted from 0.
+    pub row: usize,
+    /// How many rows.
+    pub rows: usize,
+    /// Time of the first row.
+    pub at: Seconds,
+}
+
+/// What a [`Notice`] tells.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[non_exhaustive]
-pub enum Notice {
-    /// Short pauses inside a phase count as part of it.
-    Pauses {
-        /// First row of the phase.
-        first_row: usize,
-        /// Rows without current.
-        rows: usize,
+pub enum NoticeKind {
+    /// A pause within a discharge.
+    Pause {
+        /// From the last row under load to the next.
+        length: Seconds,
     },
-    /// A long interval inside a phase was bridged by a straight line.
+    /// Charge put back within a discharge and subtracted.
+    PutBack {
+        /// How much.
+        charge: AmpHours,
+    },
+    /// A long interval under load was bridged by a straight line.
     LongInterval {
-        /// First row of the phase.
-        first_row: usize,
         /// Its length.
         length: Seconds,
     },
-    /// The voltage of one row is less than half of its neighbours'.
-    VoltageDropOut {
-        /// The row.
-        row: usize,
-    },
-    /// Rows of a temperature sensor were left out as implausible.
+    /// The voltage dropped out and came back; bridged by a straight line.
+    VoltageDropOut,
+    /// The voltage dipped below the end voltage and came back at the same current.
+    VoltageDip,
+    /// The current read far more than the test used; bridged by a straight line.
+    WildCurrent,
+    /// Readings of a temperature sensor were left out as implausible.
     TemperatureDropOut {
         /// The sensor, from 0.
         sensor: usize,
-        /// Rows left out.
-        rows: usize,
     },
+    /// A discharge after the end voltage was reached; it does not count.
+    AfterTheEnd {
+        /// How much came out.
+        charge: AmpHours,
+    },
+    /// Rows are so far apart that the uncertainty is large: record more often.
+    SampledTooSlowly,
+}
+
+impl NoticeKind {
+    /// The notice as records name it.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::Pause { .. } => "pause",
+            Self::PutBack { .. } => "put_back",
+            Self::LongInterval { .. } => "long_interval",
+            Self::VoltageDropOut => "voltage_drop_out",
+            Self::VoltageDip => "voltage_dip",
+            Self::WildCurrent => "wild_current",
+            Self::TemperatureDropOut { .. } => "temperature_drop_out",
+            Self::AfterTheEnd { .. } => "after_the_end",
+            Self::SampledTooSlowly => "sampled_too_slowly",
+        }
+    }
 }
 
 impl fmt::Display for Notice {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::Pauses { first_row, rows } => {
+        let (row, rows, at) = (self.row, self.rows, self.at);
+        match self.kind {
+            NoticeKind::Pause { length } => {
                 write!(
                     f,
-                    "{rows} rows without current inside the phase from row {first_row} count as pauses"
+                    "pause of {length:.0} in the discharge after row {row} ({at:.0})"
                 )
             }
-            Self::LongInterval { first_row, length } => {
+            NoticeKind::PutBack { charge } => {
                 write!(
                     f,
-                    "the phase from row {first_row} has no row for {length:.0}; bridged by a straight line"
+                    "{charge:.3} were put back from row {row} ({at:.0}) and are subtracted"
                 )
             }
-            Self::VoltageDropOut { row } => {
-                write!(
-                    f,
-                    "the voltage at row {row} is less than half of its neighbours': sensor drop-out"
-                )
-            }
-            Self::TemperatureDropOut { sensor, rows } => {
-                write!(
-                    f,
-                    "{rows} rows of temperature sensor {sensor} are implausible and left out"
-                )
-            }
+            NoticeKind::LongInterval { length } => write!(
+                f,
+                "no row for {length:.0} after row {row} ({at:.0}); bridged by a straight line"
+            ),
+            NoticeKind::VoltageDropOut => write!(
+                f,
+                "the voltage dropped out for {rows} rows from row {row} ({at:.0}); bridged by a straight line"
+            ),
+            NoticeKind::VoltageDip => write!(
+                f,
+                "the voltage dipped below the end voltage for {rows} rows from row {row} ({at:.0}) and came back"
+            ),
+            NoticeKind::WildCurrent => write!(
+                f,
+                "a wild current for {rows} rows from row {row} ({at:.0}); bridged by a straight line"
+            ),
+            NoticeKind::TemperatureDropOut { sensor } => write!(
+                f,
+                "{rows} rows of temperature sensor {sensor} from row {row} ({at:.0}) are implausible and left out"
+            ),
+            NoticeKind::AfterTheEnd { charge } => write!(
+                f,
+                "{charge:.3} came out after the end voltage was reached, from row {row} ({at:.0}); not counted"
+            ),
+            NoticeKind::SampledTooSlowly => write!(
+                f,
+                "rows are too far apart for this current: record more often"
+            ),
         }
     }
 }

@@ -4,22 +4,23 @@
 //! Owns the choice of what a figure stands for. Integration, phase finding and resistance have
 //! modules of their own.
 
-mod governing;
 mod sensors;
 
-pub(crate) use governing::CompleteDischarge;
+pub(crate) use sensors::{extremes, mean_temperature};
 
-use self::governing::{GAP_S, complete_discharges};
-use self::sensors::{cell_spread, extremes, temperature_range};
-use crate::integrate::{self, Crossing};
+use self::sensors::{cell_spread, temperature_range};
+use crate::clean::clean;
+use crate::discharge::{self, DischargeRules};
+use crate::integrate;
 use crate::phases::{self, Direction, PhaseRows, PhaseRules};
 use crate::quantity::{AmpHours, Amps, Celsius, Seconds, Volts, WattHours};
 use crate::resistance::{self, StepReading, StepRules, TwoStepReading, TwoStepRules};
 use crate::samples::Samples;
 
 pub use crate::charging::{ChargeShare, ChargeTime};
+pub use crate::discharge::{Began, DischargeEnd, GoverningDischarge};
 pub use crate::efficiency::Cycle;
-pub use crate::refusal::{Notice, Refusal, RefusalReason, ResultName};
+pub use crate::refusal::{Notice, NoticeKind, Refusal, RefusalReason, ResultName};
 
 /// What a trace is computed with.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -29,6 +30,8 @@ pub struct TraceRules {
     /// Voltage at which the capacity discharge ends. Without it a discharge counts with all its
     /// rows, and "complete" means that it reached the lowest voltage of the trace.
     pub end_voltage: Option<Volts>,
+    /// What joins pieces into one discharge.
+    pub discharge: DischargeRules,
     /// How a current step is read as a resistance.
     pub step: StepRules,
     /// How a two-step discharge is read.
@@ -52,42 +55,6 @@ pub struct Phase {
     pub end_voltage: Volts,
     /// Longest interval without a row.
     pub longest_gap: Seconds,
-}
-
-/// How the governing discharge ended.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum DischargeEnd {
-    /// It crossed the end voltage; charge and energy count to the interpolated crossing.
-    Crossed(Crossing),
-    /// Its last row is within one sampling interval of the end voltage; all rows count.
-    AtLastRow,
-    /// It ended above the end voltage: the capacity is at least what was measured.
-    AboveEndVoltage,
-    /// No end voltage was given; all rows count.
-    NoEndVoltage,
-}
-
-/// The discharge that the capacity stands for: the last complete one, else the largest.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct GoverningDischarge {
-    /// Index in [`TraceResults::phases`].
-    pub phase: usize,
-    /// How it ended.
-    pub end: DischargeEnd,
-    /// Capacity: charge out of the unit to the end.
-    pub capacity: AmpHours,
-    /// Energy out of the unit to the end.
-    pub energy: WattHours,
-    /// Mean voltage, energy over capacity.
-    pub mean_voltage: Option<Volts>,
-    /// Mean current over time, positive number for a discharge.
-    pub mean_current: Amps,
-    /// Voltage at the end.
-    pub end_voltage: Volts,
-    /// Time from the first row to the end.
-    pub duration: Seconds,
-    /// Mean temperature over time, all sensors alike.
-    pub mean_temperature: Option<Celsius>,
 }
 
 /// Lowest and highest temperature of all sensors over a trace.
@@ -143,100 +110,91 @@ pub struct TraceResults {
 
 /// Computes everything that `samples` allow.
 ///
-/// Nothing fails as a whole: each result that cannot be given stands in
-/// [`TraceResults::refused`] with its reason.
+/// Readings that cannot be are replaced first ([`TraceResults::notices`] names them). Nothing fails
+/// as a whole: each result that cannot be given stands in [`TraceResults::refused`] with its reason.
 pub fn trace_results(samples: &Samples, rules: &TraceRules) -> TraceResults {
+    let cleaned = clean(samples, rules.end_voltage.map(|v| v.0));
+    let samples = cleaned.samples.as_ref();
     let found = phases::find_phases(samples, &rules.phases);
     let phases: Vec<Phase> = found
         .rows
         .iter()
         .filter_map(|rows| phase(samples, rows))
         .collect();
-    let mut refused = Vec::new();
-    let mut notices = notices(&phases, samples);
-    if sign_looks_reversed(&phases) {
+    let mut results = TraceResults {
+        phases,
+        governing: None,
+        cycles: Vec::new(),
+        charge_shares: Vec::new(),
+        charge_20_to_90: None,
+        temperature: temperature_range(samples),
+        cell_spread: None,
+        resistance: None,
+        two_step: None,
+        refused: Vec::new(),
+        notices: cleaned.notices,
+        load_threshold: Amps(found.load_a),
+    };
+    if sign_looks_reversed(&results.phases) {
         for result in ResultName::FROM_CURRENT {
-            refused.push(Refusal {
-                result,
-                reason: RefusalReason::SignLooksReversed,
-            });
+            results.refuse(result, RefusalReason::SignLooksReversed);
         }
-        return TraceResults {
-            temperature: temperature_range(samples, &mut notices),
-            cell_spread: None,
-            phases,
-            governing: None,
-            cycles: Vec::new(),
-            charge_shares: Vec::new(),
-            charge_20_to_90: None,
-            resistance: None,
-            two_step: None,
-            refused,
-            notices,
-            load_threshold: Amps(found.load_a),
-        };
+        return results;
     }
-    let complete = complete_discharges(samples, &phases, &found, rules.end_voltage);
-    let governing =
-        match governing::governing(samples, &phases, &found, &complete, rules.end_voltage) {
-            Ok(governing) => Some(governing),
-            Err(reason) => {
-                refused.push(Refusal {
-                    result: ResultName::Capacity,
-                    reason,
-                });
-                None
-            }
-        };
-    if let (Some(g), Some(end)) = (&governing, rules.end_voltage)
-        && g.end == DischargeEnd::AboveEndVoltage
+    let discharges = discharge::find(
+        samples,
+        &results.phases,
+        &found,
+        rules.end_voltage,
+        &rules.discharge,
+    );
+    results.notices.extend(discharges.notices);
+    results.notices.sort_by_key(|n| n.row);
+    let governing = match cleaned.fault {
+        Some(fault) => Err(fault),
+        None => discharges.governing,
+    };
+    results.governing = results.given(ResultName::Capacity, governing);
+    if let (Some(g), Some(end)) = (results.governing, rules.end_voltage)
+        && !g.reached_the_end()
     {
-        refused.push(Refusal {
-            result: ResultName::CapacityToEndVoltage,
-            reason: RefusalReason::EndVoltageNotReached {
+        results.refuse(
+            ResultName::CapacityToEndVoltage,
+            RefusalReason::EndVoltageNotReached {
                 reached: g.end_voltage,
                 wanted: end,
             },
-        });
+        );
     }
-    let (cycles, half) = crate::efficiency::cycles(&phases, &complete);
-    refused.extend(half);
-    let charge_shares = crate::charging::shares(samples, &phases);
-    let charge_20_to_90 = match crate::charging::time_20_to_90(samples, &phases, &complete) {
-        Ok(time) => Some(time),
-        Err(reason) => {
-            refused.push(Refusal {
-                result: ResultName::ChargeTime,
-                reason,
-            });
-            None
-        }
-    };
-    let resistance = match governing {
-        Some(g) => resistance::onset(samples, &phases[g.phase].rows, &found, &rules.step),
+    let (cycles, half) = crate::efficiency::cycles(&results.phases, &discharges.complete);
+    results.cycles = cycles;
+    results.refused.extend(half);
+    results.charge_shares = crate::charging::shares(samples, &results.phases);
+    let time = crate::charging::time_20_to_90(samples, &results.phases, &discharges.complete);
+    results.charge_20_to_90 = results.given(ResultName::ChargeTime, time);
+    let resistance = match results.governing {
+        Some(g) => resistance::onset(
+            samples,
+            &results.phases[g.first_phase].rows,
+            &found,
+            &rules.step,
+        ),
         None => Err(RefusalReason::NoDischarge),
     };
-    let resistance = resistance
-        .map_err(|reason| {
-            refused.push(Refusal {
-                result: ResultName::Resistance,
-                reason,
-            })
-        })
-        .ok();
-    TraceResults {
-        temperature: temperature_range(samples, &mut notices),
-        cell_spread: cell_spread(samples, &phases, governing.as_ref()),
-        phases,
-        governing,
-        cycles,
-        charge_shares,
-        charge_20_to_90,
-        resistance,
-        two_step: resistance::two_step_from_trace(samples, &found, &rules.two_step).ok(),
-        refused,
-        notices,
-        load_threshold: Amps(found.load_a),
+    results.resistance = results.given(ResultName::Resistance, resistance);
+    results.two_step = resistance::two_step_from_trace(samples, &found, &rules.two_step).ok();
+    results.cell_spread = cell_spread(samples, &results.phases, results.governing.as_ref());
+    results
+}
+
+impl TraceResults {
+    fn refuse(&mut self, result: ResultName, reason: RefusalReason) {
+        self.refused.push(Refusal { result, reason });
+    }
+
+    /// The value, or none and its reason among the refused.
+    fn given<T>(&mut self, result: ResultName, value: Result<T, RefusalReason>) -> Option<T> {
+        value.map_err(|reason| self.refuse(result, reason)).ok()
     }
 }
 
@@ -275,41 +233,6 @@ fn sign_looks_reversed(phases: &[Phase]) -> bool {
         total += phase.charge.0;
     }
     total > 0.0 && score < -0.5 * total
-}
-
-fn notices(phases: &[Phase], samples: &Samples) -> Vec<Notice> {
-    let mut notices = Vec::new();
-    for phase in phases {
-        let rows = phase.rows;
-        if rows.direction == Direction::Rest {
-            continue;
-        }
-        if rows.pause_rows > 0 {
-            notices.push(Notice::Pauses {
-                first_row: rows.first,
-                rows: rows.pause_rows,
-            });
-        }
-        if phase.longest_gap.0 > GAP_S && phase.longest_gap.0 > 0.01 * phase.duration.0 {
-            notices.push(Notice::LongInterval {
-                first_row: rows.first,
-                length: phase.longest_gap,
-            });
-        }
-    }
-    let u = samples.voltage_v();
-    let (lowest, highest) = extremes(u);
-    if lowest >= 0.5 * highest {
-        return notices;
-    }
-    for k in 1..u.len().saturating_sub(1) {
-        let (a, b, c) = (u[k - 1], u[k], u[k + 1]);
-        // No cell chemistry halves its voltage for one row and has it back in the next.
-        if b < 0.5 * a && b < 0.5 * c {
-            notices.push(Notice::VoltageDropOut { row: k });
-        }
-    }
-    notices
 }
 
 #[cfg(test)]

@@ -9,7 +9,7 @@ use crate::gum::{Input, combined, rectangular, resolution};
 use crate::quantity::{AmpHours, Amps, Kelvins, Ohms, SECONDS_PER_HOUR, Seconds, Volts, WattHours};
 use crate::resistance::StepReading;
 use crate::samples::Samples;
-use crate::trace_results::{DischargeEnd, GoverningDischarge, Phase};
+use crate::trace_results::{DischargeEnd, GoverningDischarge};
 
 /// What a station states about its accuracy; half-widths, and steps for resolutions.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -68,18 +68,16 @@ pub struct DischargeUncertainty {
 /// Uncertainty of capacity and energy of the governing discharge.
 ///
 /// Inputs: gain, offset and resolution of current and voltage; gain and resolution of the clock; the
-/// end voltage (a voltage error moves the end by that error over `|dU/dt|`); the step edge before the
-/// first row, in which between nothing and `I·Δt` moved (uncorrected, so `I·Δt/√3`; JCGM 100,
-/// F.2.4.5), and the one after the last row if the discharge did not cross its end voltage.
+/// end voltage (a voltage error moves the end by that error over `|dU/dt|`); and what lay unseen at
+/// the edges of its pieces ([`crate::discharge`]).
 ///
-/// `None` if the phase is not one of this trace.
+/// `None` if the discharge is not one of this trace.
 pub fn discharge(
     samples: &Samples,
-    phase: &Phase,
     governing: &GoverningDischarge,
     accuracy: &StationAccuracy,
 ) -> Option<DischargeUncertainty> {
-    let (first, last) = (phase.rows.first, phase.rows.last);
+    let (first, last) = (governing.first_row, governing.last_row);
     let (t, i, u) = (samples.time_s(), samples.current_a(), samples.voltage_v());
     let (q, e) = (governing.capacity.0, governing.energy.0);
     let hours = governing.duration.0 / SECONDS_PER_HOUR;
@@ -89,32 +87,22 @@ pub fn discharge(
 
     // One volt of error moves the end of the discharge by this many ampere-hours.
     let ah_per_volt = match governing.end {
-        DischargeEnd::Crossed(crossing) => {
+        DischargeEnd::Crossed(crossing) if crossing.fraction > 0.0 => {
             let k = crossing.row_before;
             let slope = (u.get(k)? - u.get(k + 1)?) / (t.get(k + 1)? - t.get(k)?);
             i.get(k)?.abs() / slope / SECONDS_PER_HOUR
         }
-        _ => 0.0,
+        DischargeEnd::Crossed(_)
+        | DischargeEnd::AtLastRow
+        | DischargeEnd::AboveEndVoltage
+        | DischargeEnd::NoEndVoltage => 0.0,
     };
     let end_u = governing.end_voltage.0;
-    let edge = |a: usize, b: usize, under_load: usize| -> Option<f64> {
-        Some(i.get(under_load)?.abs() * (t.get(b)? - t.get(a)?) / SECONDS_PER_HOUR)
-    };
-    let onset_ah = match first.checked_sub(1) {
-        Some(before) => edge(before, first, first)?,
-        None => 0.0,
-    };
-    let cut_ah = match governing.end {
-        DischargeEnd::Crossed(_) => 0.0,
-        _ if last + 1 < t.len() => edge(last, last + 1, last)?,
-        _ => 0.0,
-    };
     // Both ends of the integral stand on time stamps of this step.
     let clock_s = resolution(accuracy.time_resolution.0) * 2f64.sqrt();
     // Rounding of single rows averages out over them.
     let per_row = |step: f64| resolution(step) / rows.sqrt();
-    let u_first = u.get(first)?.abs();
-    let u_last = u.get(last)?.abs();
+    let (edge_ah, edge_wh) = (governing.edge_standard.0, governing.edge_energy_standard.0);
 
     let input = Input::bounded;
     let current_gain = rectangular(accuracy.current_relative);
@@ -136,8 +124,7 @@ pub fn discharge(
         input("voltage resolution at the end", ah_per_volt, voltage_step),
         input("clock rate", q, clock_rate),
         input("clock resolution", mean_i / SECONDS_PER_HOUR, clock_s),
-        input("edge before the first row", 1.0, rectangular(onset_ah)),
-        input("edge after the last row", 1.0, rectangular(cut_ah)),
+        input("edges between rows", 1.0, edge_ah),
     ]);
     // A voltage that reads high counts for more energy and ends the discharge later: one error, so
     // its two effects add before they are squared.
@@ -164,8 +151,7 @@ pub fn discharge(
             mean_u * mean_i / SECONDS_PER_HOUR,
             clock_s,
         ),
-        input("edge before the first row", u_first, rectangular(onset_ah)),
-        input("edge after the last row", u_last, rectangular(cut_ah)),
+        input("edges between rows", 1.0, edge_wh),
     ]);
     Some(DischargeUncertainty {
         capacity: AmpHours(capacity_budget.standard),
@@ -292,9 +278,9 @@ mod tests {
         };
         let results = trace_results(&samples, &rules);
         let governing = results.governing.unwrap();
-        assert!((governing.capacity.0 - 10.0).abs() < 1e-6);
-        let phase = &results.phases[governing.phase];
-        let u = discharge(&samples, phase, &governing, &accuracy()).unwrap();
+        // The log is driven by a clock of 1 s: half an interval at 10 A is added before the first row.
+        assert!((governing.capacity.0 - (10.0 + 5.0 / 3600.0)).abs() < 1e-6);
+        let u = discharge(&samples, &governing, &accuracy()).unwrap();
         let share = |name: &str| {
             u.capacity_budget
                 .inputs
@@ -304,15 +290,17 @@ mod tests {
                 .contribution()
         };
         let root3 = 3f64.sqrt();
-        assert!((share("current gain") - 10.0 * 1e-3 / root3).abs() < 1e-8);
-        assert!((share("current offset") - 0.01 / root3).abs() < 1e-8);
-        assert!((share("clock rate") - 10.0 * 1e-4 / root3).abs() < 1e-8);
+        let q = governing.capacity.0;
+        assert!((share("current gain") - q * 1e-3 / root3).abs() < 1e-8);
+        assert!((share("current offset") - 0.01 * (1.0 + 0.5 / 3600.0) / root3).abs() < 1e-8);
+        assert!((share("clock rate") - q * 1e-4 / root3).abs() < 1e-8);
         // At 3.0 V and 1/3600 V/s, one volt is an hour at 10 A: gain 1.5 mV, offset 2 mV, step 1 mV.
         assert!((share("voltage gain") - 10.0 * 1.5e-3 / root3).abs() < 1e-6);
         assert!((share("voltage offset") - 10.0 * 2e-3 / root3).abs() < 1e-6);
         assert!((share("voltage resolution at the end") - 10.0 * 1e-3 / 12f64.sqrt()).abs() < 1e-6);
-        assert!((share("edge before the first row") - 10.0 / 3600.0 / root3).abs() < 1e-9);
-        assert_eq!(share("edge after the last row"), 0.0);
+        // Half a second each: the edge before the first row, the place of the crossing.
+        let half = 5.0 / 3600.0 / root3;
+        assert!((share("edges between rows") - half * 2f64.sqrt()).abs() < 1e-9);
         let sum: f64 = u
             .capacity_budget
             .inputs

@@ -1,36 +1,19 @@
 //! Temperatures and cell voltages of a trace, drop-outs left out by name.
 
 use super::{CellSpread, GoverningDischarge, Phase, TemperatureRange};
-use crate::phases::{Direction, PhaseRows};
+use crate::clean::SENSOR_RANGE_C;
+use crate::phases::Direction;
 use crate::quantity::{Celsius, Volts};
-use crate::refusal::Notice;
 use crate::samples::Samples;
 
-/// Temperatures outside this range are a broken sensor wire, not a battery.
-const SENSOR_RANGE_C: std::ops::RangeInclusive<f64> = -80.0..=400.0;
-
-pub(super) fn temperature_range(
-    samples: &Samples,
-    notices: &mut Vec<Notice>,
-) -> Option<TemperatureRange> {
-    let (mut min, mut max) = (f64::INFINITY, f64::NEG_INFINITY);
-    for (sensor, column) in samples.temperature_c().iter().enumerate() {
-        let (low, high) = extremes(column);
-        if SENSOR_RANGE_C.contains(&low) && SENSOR_RANGE_C.contains(&high) {
-            (min, max) = (min.min(low), max.max(high));
-            continue;
-        }
-        let good = || {
-            column
-                .iter()
-                .copied()
-                .filter(|v| SENSOR_RANGE_C.contains(v))
-        };
-        min = good().fold(min, f64::min);
-        max = good().fold(max, f64::max);
-        let rows = column.len() - good().count();
-        notices.push(Notice::TemperatureDropOut { sensor, rows });
-    }
+/// Lowest and highest reading of all sensors that give believable ones.
+pub(super) fn temperature_range(samples: &Samples) -> Option<TemperatureRange> {
+    let columns = samples.temperature_c().iter().map(|c| extremes(c));
+    let believable =
+        columns.filter(|(low, high)| SENSOR_RANGE_C.contains(low) && SENSOR_RANGE_C.contains(high));
+    let (min, max) = believable.fold((f64::INFINITY, f64::NEG_INFINITY), |(min, max), (a, b)| {
+        (min.min(a), max.max(b))
+    });
     (min <= max).then_some(TemperatureRange {
         min: Celsius(min),
         max: Celsius(max),
@@ -38,7 +21,7 @@ pub(super) fn temperature_range(
 }
 
 /// Lowest and highest value; lanes of eight keep the comparison off the critical path.
-pub(super) fn extremes(values: &[f64]) -> (f64, f64) {
+pub(crate) fn extremes(values: &[f64]) -> (f64, f64) {
     let mut low = [f64::INFINITY; 8];
     let mut high = [f64::NEG_INFINITY; 8];
     let (chunks, rest) = values.as_chunks::<8>();
@@ -61,13 +44,13 @@ pub(super) fn extremes(values: &[f64]) -> (f64, f64) {
     (low, high)
 }
 
-/// `1/T · ∫ ϑ dt` over the rows of a phase by the trapezoid rule, mean of all sensors; intervals
-/// next to a drop-out are left out.
-pub(super) fn mean_temperature(samples: &Samples, rows: &PhaseRows) -> Option<Celsius> {
-    let time = samples.time_s().get(rows.first..=rows.last)?;
+/// `1/T · ∫ ϑ dt` from row `first` to row `last` by the trapezoid rule, mean of all sensors; intervals
+/// next to an implausible reading are left out.
+pub(crate) fn mean_temperature(samples: &Samples, first: usize, last: usize) -> Option<Celsius> {
+    let time = samples.time_s().get(first..=last)?;
     let (mut sum, mut length) = (0.0, 0.0);
     for column in samples.temperature_c() {
-        let values = column.get(rows.first..=rows.last)?;
+        let values = column.get(first..=last)?;
         for k in 1..values.len() {
             if SENSOR_RANGE_C.contains(&values[k]) && SENSOR_RANGE_C.contains(&values[k - 1]) {
                 let dt = time[k] - time[k - 1];
@@ -108,9 +91,7 @@ pub(super) fn cell_spread(
     Some(CellSpread {
         largest: Volts(widest.1),
         row: widest.0,
-        at_discharge_end: governing
-            .and_then(|g| phases.get(g.phase))
-            .map(|p| Volts(spread(p.rows.last))),
+        at_discharge_end: governing.map(|g| Volts(spread(g.last_row))),
         at_charge_end: last_charge.map(|p| Volts(spread(p.rows.last))),
     })
 }

@@ -1,6 +1,9 @@
 //! Reads the open data for tests: the fixtures in the repository, and the folder beside it.
 #![allow(dead_code, reason = "each test binary uses its own part")]
 
+pub(crate) mod cases;
+pub(crate) mod unit_model;
+
 use carrylog_health::samples::{Columns, Samples, SignConvention};
 use std::io::Write;
 use std::path::{Path, PathBuf};
