@@ -1,7 +1,6 @@
 //! Verifies everything from the bytes up: hashes, roots, signatures, receipts, and that the
 //! projections follow from them.
 
-use crate::anomalies::statement_anomalies;
 use crate::server::Server;
 use crate::store::{self, LogRow, StoreError};
 use crate::writer::load_trust;
@@ -11,6 +10,7 @@ use carrylog_format::record::Entry;
 use carrylog_format::seal::Seal;
 use carrylog_format::trace;
 use carrylog_format::tree::{Frontier, Hash, InclusionProof, LeafTree, leaf_hash};
+use carrylog_history::queries::statement_anomalies;
 use rusqlite::Connection;
 use serde::Serialize;
 use std::collections::{BTreeMap, BTreeSet};
@@ -123,16 +123,18 @@ fn segments(
         }
         for single in store::singles(c, log.row)? {
             let sound = InclusionProof::from_cbor(&single.proof).is_ok_and(|proof| {
-                proof.leaf_index == single.index
-                    && proof.tree_size == single.seal_size
-                    && proof.verify(&single.leaf, &single.seal_root).is_ok()
+                proof.leaf_index == single.place.index
+                    && proof.tree_size == single.place.seal_size
+                    && proof
+                        .verify(&single.place.leaf, &single.place.seal_root)
+                        .is_ok()
             });
             if sound {
-                places.insert((single.index, single.leaf));
+                places.insert((single.place.index, single.place.leaf));
             } else {
                 report.fault(format!(
                     "entry {} of log {}: its proof does not lead to its seal",
-                    single.index,
+                    single.place.index,
                     log.log.short()
                 ));
             }

@@ -1,7 +1,6 @@
 //! Takes the items of one segment into a transaction while the segment is still being verified.
 //! Nothing counts until the transaction is committed, and a refusal drops it.
 
-use crate::entry_facts::EntryFacts;
 use crate::store::{self, LogRow, NewEntry, StoreError};
 use carrylog_format::bundle::SegmentItem;
 use carrylog_format::instant::Instant;
@@ -9,6 +8,7 @@ use carrylog_format::record::Entry;
 use carrylog_format::tree::Hash;
 use carrylog_format::trust::TrustStore;
 use carrylog_format::unit_id::UnitKey;
+use carrylog_history::filing::EntryFacts;
 use rusqlite::Connection;
 use std::collections::{BTreeSet, HashMap};
 

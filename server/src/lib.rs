@@ -2,36 +2,28 @@
 //! answers with receipts.
 //!
 //! [`Server`] is the whole of it without HTTP; [`router`] and [`serve`] put it on the network. Where
-//! things are: `import` is the one door, [`merge`] decides what counts, `projection` and `anomalies`
-//! derive what is shown, `store` alone knows SQL, `api` alone knows HTTP, `pages` alone knows HTML.
+//! things are: `import` is the one door, `carrylog-history` decides what counts and what it means,
+//! `projector` writes it down, `store` alone knows SQL, `api` alone HTTP, `pages` alone HTML.
 
-mod anomalies;
 pub mod answers;
 mod api;
 pub mod args;
 mod audit;
-pub mod branches;
 mod cut;
-mod entry_facts;
-mod entry_status;
-pub mod fleet_digest;
 mod fleet_log;
 mod fleet_proofs;
 mod import;
 mod intake;
 mod key_files;
 mod log_state;
-pub mod merge;
 mod merge_history;
 mod merge_segment;
 mod outcome;
 mod pages;
-mod projection;
 mod projector;
 mod rebuild;
 mod serve;
 mod server;
-mod single_entries;
 mod store;
 mod tokens;
 mod trust_change;
@@ -39,14 +31,11 @@ mod trust_view;
 mod unit_history;
 mod writer;
 
-pub use anomalies::{Anomaly, AnomalyKind};
 pub use api::router;
 pub use audit::AuditReport;
 pub use import::ImportError;
 pub use key_files::{KeyFileError, authority};
-pub use log_state::LogReport;
 pub use outcome::{HistoryMerge, HistoryOrigin, Merge, Outcome, Refused};
-pub use projection::{Place, UnitSummary};
 pub use rebuild::Rebuilt;
 pub use serve::{ServeError, serve};
 pub use server::{Clock, Config, OpenError, Server, digest_of, init};

@@ -3,7 +3,6 @@
 //!
 //! A proven entry is stored with the others; `single_entries` decides what it counts for.
 
-use crate::entry_facts::EntryFacts;
 use crate::import::{Arrival, ImportError, READ_BUFFER, keep_if_unproven, record};
 use crate::log_state;
 use crate::outcome::{HistoryMerge, HistoryOrigin, Outcome};
@@ -17,6 +16,7 @@ use carrylog_format::ids::LogId;
 use carrylog_format::instant::Instant;
 use carrylog_format::refusal::Refusal;
 use carrylog_format::trust::TrustStore;
+use carrylog_history::filing::EntryFacts;
 use rusqlite::Connection;
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::{BufReader, Read, Seek};

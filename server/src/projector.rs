@@ -1,20 +1,21 @@
 //! Writes the projections of units and logs that were touched, within the transaction that touched
 //! them, and reads a unit's history back together.
 
-use crate::anomalies::{
-    Anomaly, Calibrations, clock_anomalies, log_anomalies, statement_anomalies, unit_anomalies,
-};
-use crate::log_state::LogReport;
-use crate::merge::EntryStatus;
-use crate::projection::{HistoryItem, Issue, UnitHistory, UnitSummary};
-use crate::store::{self, LinkKind, LogRow, Scope, StoreError, StoredAnomaly, StoredEntry};
+use crate::store::{self, LogRow, Scope, SealRow, StoreError, StoredAnomaly};
 use crate::trust_view::TrustView;
+use carrylog_format::ids::LogId;
 use carrylog_format::record::{Record, StationChange};
-use carrylog_format::sign_off;
 use carrylog_format::tree::Hash;
 use carrylog_format::unit_id::UnitKey;
+use carrylog_history::KnownEntry;
+use carrylog_history::filing::LinkKind;
+use carrylog_history::log::LogReport;
+use carrylog_history::queries::{
+    Anomaly, Calibrations, clock_anomalies, log_anomalies, statement_anomalies, unit_anomalies,
+};
+use carrylog_history::unit::{Mentions, UnitHistory, UnitSummary};
 use rusqlite::Connection;
-use std::collections::{BTreeSet, HashMap};
+use std::collections::{BTreeSet, HashMap, HashSet};
 
 /// Reads histories and writes projections under one state of trust.
 pub(crate) struct Projector<'a> {
@@ -44,23 +45,27 @@ impl<'a> Projector<'a> {
     /// The history of a unit under its shown key, with all spellings that belong to it.
     pub(crate) fn history(&self, shown: &UnitKey) -> Result<UnitHistory, StoreError> {
         let mut rows = Vec::new();
-        for key in self.trust.decisions.spellings(shown) {
+        for key in self.trust.rulings.spellings(shown) {
             rows.extend(store::find_unit(self.c, &key)?);
         }
-        let spoken_of = SpokenOf {
-            corrections: by_target(store::speaking_of_units(
-                self.c,
-                LinkKind::Supersedes,
-                &rows,
-            )?),
-            sign_offs: by_target(store::speaking_of_units(self.c, LinkKind::SignsOff, &rows)?),
-            same_trace: by_target(store::sharing_traces(self.c, &rows)?),
+        let same_trace = store::sharing_traces(self.c, &rows)?;
+        let mut superseded = HashSet::new();
+        for (_, other) in &same_trace {
+            let leaf = *other.id().hash();
+            if store::is_superseded(self.c, leaf)? {
+                superseded.insert(leaf);
+            }
+        }
+        let linked = |kind| store::speaking_of_units(self.c, kind, &rows);
+        let mentions = Mentions {
+            corrections: by_target(linked(LinkKind::Supersedes)?),
+            sign_offs: by_target(linked(LinkKind::SignsOff)?),
+            same_trace: by_target(same_trace),
+            superseded,
         };
-        let items = store::entries_of_units(self.c, &rows)?
-            .into_iter()
-            .map(|stored| self.item(stored, &spoken_of))
-            .collect::<Result<Vec<_>, _>>()?;
-        Ok(UnitHistory::of(items))
+        let entries = store::entries_of_units(self.c, &rows)?;
+        let (rulings, trust) = (&self.trust.rulings, &self.trust.store);
+        Ok(UnitHistory::assemble(entries, &mentions, rulings, trust))
     }
 
     /// Writes the projections of units, given by the numbers of any of their keys.
@@ -68,7 +73,7 @@ impl<'a> Projector<'a> {
         let mut shown = BTreeSet::new();
         for unit in touched {
             if let Some(key) = store::unit_key(self.c, *unit)? {
-                let canonical = self.trust.decisions.canonical(&key);
+                let canonical = self.trust.rulings.canonical(&key);
                 if canonical != key {
                     store::set_unit(self.c, *unit, None)?;
                     store::set_anomalies(self.c, &Scope::Unit(key), &[])?;
@@ -83,7 +88,7 @@ impl<'a> Projector<'a> {
         let row = store::unit_row(self.c, key)?;
         let history = self.history(key)?;
         for item in &history.items {
-            self.note_calibrations(item)?;
+            self.note_calibrations(item.known.log)?;
         }
         let found = unit_anomalies(key, &history, &self.trust.sheets, &self.calibrations);
         let found = self.stored(found)?;
@@ -117,7 +122,11 @@ impl<'a> Projector<'a> {
         change: LogChange,
     ) -> Result<(), StoreError> {
         let scope = Scope::Log(log.log);
-        let mut found = log_anomalies(log.log, report, &store::seals(self.c, log.row)?);
+        let seals: Vec<_> = store::seals(self.c, log.row)?
+            .iter()
+            .map(SealRow::fact)
+            .collect();
+        let mut found = log_anomalies(log.log, report, &seals);
         if let LogChange::ContinuedAt(index) = change {
             let rows = store::clocks(self.c, log.row, index.saturating_sub(1))?;
             let joins = rows
@@ -147,7 +156,7 @@ impl<'a> Projector<'a> {
             let id = anomaly.id();
             let resolved = self
                 .trust
-                .decisions
+                .rulings
                 .resolution(&id.to_string())
                 .map(str::to_owned);
             let body = serde_json::to_string(&anomaly).map_err(StoreError::damaged)?;
@@ -160,54 +169,14 @@ impl<'a> Projector<'a> {
         found.into_iter().map(stored).collect()
     }
 
-    fn item(&self, stored: StoredEntry, spoken_of: &SpokenOf) -> Result<HistoryItem, StoreError> {
-        let mut item = HistoryItem::new(stored);
-        let (id, leaf) = (item.id(), *item.id().hash());
-        item.apply_corrections(spoken_of.corrections.get(&leaf).map_or(&[], Vec::as_slice));
-        item.repeats = self.trust.decisions.duplicate_of(id);
-        for signed in spoken_of.sign_offs.get(&leaf).into_iter().flatten() {
-            if let Record::SignOff(body) = signed.entry.record() {
-                let verified = sign_off::verify(body, &self.trust.store);
-                item.sign_offs.push(
-                    verified
-                        .map(|v| format!("{} ({})", v.content.signer, v.standing.enrolment.name))
-                        .map_err(|e| e.to_string()),
-                );
-            }
-        }
-        let trace = item
-            .test()
-            .and_then(|t| t.trace.as_ref())
-            .map(|t| *t.sha256.hash());
-        for other in trace
-            .and_then(|t| spoken_of.same_trace.get(&t))
-            .into_iter()
-            .flatten()
-        {
-            let other_id = other.entry.id();
-            if other_id == id
-                || other.status != EntryStatus::Accepted
-                || self.trust.decisions.duplicate_of(other_id).is_some()
-                || store::is_superseded(self.c, *other_id.hash())?
-            {
-                continue;
-            }
-            if let Some(test) = other.entry.record().test() {
-                let unit = self.trust.decisions.canonical(&test.unit.key()).to_string();
-                item.same_trace.push(Issue {
-                    entry: other_id,
-                    unit,
-                });
-            }
-        }
-        Ok(item)
-    }
-
-    fn note_calibrations(&mut self, item: &HistoryItem) -> Result<(), StoreError> {
-        if self.calibrations.knows(item.stored.log) {
+    fn note_calibrations(&mut self, log: LogId) -> Result<(), StoreError> {
+        if self.calibrations.knows(log) {
             return Ok(());
         }
-        let events = store::station_events(self.c, item.stored.log_row)?;
+        let events = match store::find_log(self.c, log)? {
+            Some(row) => store::station_events(self.c, row.row)?,
+            None => Vec::new(),
+        };
         let calibrations = events
             .iter()
             .filter_map(|e| match e.entry.record() {
@@ -218,20 +187,13 @@ impl<'a> Projector<'a> {
                 _ => None,
             })
             .collect();
-        self.calibrations.note(item.stored.log, calibrations);
+        self.calibrations.note(log, calibrations);
         Ok(())
     }
 }
 
-/// What other entries say of a unit's entries, by the leaf or trace that they name.
-struct SpokenOf {
-    corrections: HashMap<Hash, Vec<StoredEntry>>,
-    sign_offs: HashMap<Hash, Vec<StoredEntry>>,
-    same_trace: HashMap<Hash, Vec<StoredEntry>>,
-}
-
-fn by_target(linked: Vec<(Hash, StoredEntry)>) -> HashMap<Hash, Vec<StoredEntry>> {
-    let mut map: HashMap<Hash, Vec<StoredEntry>> = HashMap::new();
+fn by_target(linked: Vec<(Hash, KnownEntry)>) -> HashMap<Hash, Vec<KnownEntry>> {
+    let mut map: HashMap<Hash, Vec<KnownEntry>> = HashMap::new();
     for (target, entry) in linked {
         map.entry(target).or_default().push(entry);
     }

@@ -93,16 +93,14 @@ fn touch(
         Effect::Part(mfr, part) => units.extend(store::units_of_part(c, mfr, part)?),
         Effect::Units(keys) => {
             for key in keys {
-                let shown = trust.decisions.canonical(key);
-                for name in trust.decisions.spellings(&shown) {
+                let shown = trust.rulings.canonical(key);
+                for name in trust.rulings.spellings(&shown) {
                     units.insert(store::unit_row(c, &name)?);
                 }
             }
         }
         Effect::Entry(id) => {
-            for stored in store::entries_named(c, *id)? {
-                units.extend(store::unit_of_entry(c, stored.row)?);
-            }
+            units.extend(store::units_of_entries_named(c, *id)?);
         }
         Effect::Resolved(anomaly, reason) => {
             if let Ok(id) = anomaly.parse::<carrylog_format::tree::Hash>() {

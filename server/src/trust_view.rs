@@ -1,9 +1,10 @@
-//! Trust with what follows from it: decisions and limits sheets, computed once a change.
+//! Trust with what follows from it: rulings and limits sheets, computed once a change.
 
-use crate::projection::{Decisions, Sheets};
 use carrylog_format::ids::LogId;
 use carrylog_format::statement::{Statement, StatementBody};
 use carrylog_format::trust::TrustStore;
+use carrylog_history::rulings::Rulings;
+use carrylog_history::sheets::Sheets;
 use std::collections::BTreeSet;
 
 /// One state of trust.
@@ -12,7 +13,7 @@ pub(crate) struct TrustView {
     /// Authorities and statements.
     pub store: TrustStore,
     /// What authorities decided.
-    pub decisions: Decisions,
+    pub rulings: Rulings,
     /// Limits sheets.
     pub sheets: Sheets,
 }
@@ -21,7 +22,7 @@ impl TrustView {
     /// What follows from `store`.
     pub(crate) fn of(store: TrustStore) -> Self {
         Self {
-            decisions: Decisions::of(&store),
+            rulings: Rulings::of(&store),
             sheets: Sheets::of(&store),
             store,
         }

@@ -4,11 +4,9 @@
 //! came in proves them. A correction that moved a record from another unit is left out, because the
 //! record that it corrects does not concern this unit.
 
-use crate::entry_facts::EntryFacts;
-use crate::merge::EntryStatus;
 use crate::projector::Projector;
 use crate::server::Server;
-use crate::store::{self, LinkKind, StoreError, StoredEntry};
+use crate::store::{self, StoreError};
 use crate::trust_view::TrustView;
 use carrylog_format::bundle::HistoryWriter;
 use carrylog_format::ids::{EntryId, LogId};
@@ -17,6 +15,9 @@ use carrylog_format::record::Record;
 use carrylog_format::seal::Seal;
 use carrylog_format::tree::{Hash, LeafTree};
 use carrylog_format::unit_id::{UnitId, UnitKey};
+use carrylog_history::KnownEntry;
+use carrylog_history::filing::{EntryFacts, LinkKind};
+use carrylog_history::log::EntryStatus;
 use rusqlite::Connection;
 use std::collections::btree_map::Entry as Slot;
 use std::collections::{BTreeMap, BTreeSet};
@@ -43,9 +44,9 @@ fn history_file(
     key: &UnitKey,
     traces: bool,
 ) -> Result<Option<Vec<u8>>, StoreError> {
-    let shown = trust.decisions.canonical(key);
+    let shown = trust.rulings.canonical(key);
     let history = Projector::new(c, trust).history(&shown)?;
-    let stored: Vec<StoredEntry> = history.items.into_iter().map(|i| i.stored).collect();
+    let stored: Vec<KnownEntry> = history.items.into_iter().map(|i| i.known).collect();
     let Some(unit) = unit_named(&stored, &shown) else {
         return Ok(None);
     };
@@ -89,7 +90,7 @@ fn history_file(
 }
 
 /// The unit as an entry writes it, under the shown key if one does.
-fn unit_named(stored: &[StoredEntry], shown: &UnitKey) -> Option<UnitId> {
+fn unit_named(stored: &[KnownEntry], shown: &UnitKey) -> Option<UnitId> {
     let units = || stored.iter().filter_map(|s| EntryFacts::of(&s.entry).unit);
     units()
         .find(|u| u.key() == *shown)
@@ -100,12 +101,12 @@ fn unit_named(stored: &[StoredEntry], shown: &UnitKey) -> Option<UnitId> {
 /// Entries that can be proven, and the corrections and sign-offs of them, each after what it speaks of.
 fn choose(
     logs: &mut Provables<'_>,
-    stored: Vec<StoredEntry>,
-) -> Result<Vec<StoredEntry>, StoreError> {
+    stored: Vec<KnownEntry>,
+) -> Result<Vec<KnownEntry>, StoreError> {
     let mut chosen = Vec::new();
     let mut known: BTreeSet<EntryId> = BTreeSet::new();
     let mut places = BTreeSet::new();
-    let mut waiting: Vec<StoredEntry> = stored
+    let mut waiting: Vec<KnownEntry> = stored
         .into_iter()
         .filter(|s| matches!(s.entry.record(), Record::Test(_) | Record::UnitEvent(_)))
         .collect();
@@ -147,7 +148,7 @@ struct Provables<'a> {
 
 impl Provables<'_> {
     /// Whether this very entry stands below the newest accepted seal of its log.
-    fn prove(&mut self, entry: &StoredEntry) -> Result<bool, StoreError> {
+    fn prove(&mut self, entry: &KnownEntry) -> Result<bool, StoreError> {
         let provable = match self.known.entry(entry.log) {
             Slot::Occupied(slot) => slot.into_mut(),
             Slot::Vacant(slot) => slot.insert(provable(self.c, self.trust, entry)?),
@@ -162,7 +163,7 @@ impl Provables<'_> {
 fn provable(
     c: &Connection,
     trust: &TrustView,
-    entry: &StoredEntry,
+    entry: &KnownEntry,
 ) -> Result<Option<Provable>, StoreError> {
     let (Some(log), Some(standing)) = (
         store::find_log(c, entry.log)?,

@@ -119,5 +119,5 @@ pub(crate) fn load_trust(c: &Connection) -> Result<TrustStore, StoreError> {
 pub(crate) fn fleet_digest(c: &Connection, trust: &TrustStore) -> Result<Hash, StoreError> {
     let logs = store::logs(c)?.into_iter().map(|l| (l.log, l.state.digest));
     let statements: Vec<StatementDigest> = trust.statements().map(Statement::digest).collect();
-    Ok(crate::fleet_digest::fleet_digest(logs, statements))
+    Ok(carrylog_history::log::fleet_digest(logs, statements))
 }

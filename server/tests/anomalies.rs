@@ -10,7 +10,7 @@ use carrylog_format::statement::{Role, StatementBody};
 use carrylog_format::text::Text;
 use carrylog_format::trace::{self, Trace, TraceColumns};
 use carrylog_format::unit_id::UnitKey;
-use carrylog_server::AnomalyKind::{self, *};
+use carrylog_history::queries::AnomalyKind::{self, *};
 use carrylog_server::Outcome;
 use support::*;
 

@@ -300,7 +300,7 @@ fn a_history_that_contradicts_a_known_log_is_evidence_of_a_fork() {
         let disputed = shown
             .history
             .iter()
-            .filter(|h| h.status == carrylog_server::merge::EntryStatus::Disputed);
+            .filter(|h| h.status == carrylog_history::log::EntryStatus::Disputed);
         assert_eq!(disputed.count(), 1);
         digests.push(there.digest());
     }

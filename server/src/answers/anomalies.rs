@@ -1,10 +1,10 @@
 //! Anomalies as they are shown.
 
-use crate::anomalies::{Anomaly, AnomalyKind};
 use crate::server::Server;
 use crate::store::{self, Scope, StoreError, StoredAnomaly};
 use crate::trust_view::TrustView;
 use carrylog_format::ids::{EntryId, LogId};
+use carrylog_history::queries::{Anomaly, AnomalyKind};
 use rusqlite::Connection;
 use serde::Serialize;
 

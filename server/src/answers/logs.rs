@@ -1,12 +1,13 @@
 //! Logs: who keeps them, how far they are known, what is wrong with them.
 
 use super::anomalies::{AnomalyAnswer, of_scope};
-use crate::log_state::{LogReport, report_of};
+use crate::log_state::report_of;
 use crate::server::Server;
 use crate::store::{self, LogRow, Scope, SealRow, StoreError};
 use crate::trust_view::TrustView;
 use carrylog_format::ids::{LogId, SealDigest};
 use carrylog_format::tree::Hash;
+use carrylog_history::log::LogReport;
 use rusqlite::Connection;
 use serde::Serialize;
 

@@ -2,8 +2,6 @@
 
 use super::ADVISORY;
 use super::anomalies::{AnomalyAnswer, of_scope};
-use crate::merge::EntryStatus;
-use crate::projection::{HistoryItem, SheetInForce, UnitHistory, UnitSummary, sheet_in_force};
 use crate::projector::Projector;
 use crate::server::Server;
 use crate::store::{self, Scope, SealRow, StoreError, UnitFilter};
@@ -12,6 +10,9 @@ use carrylog_format::ids::{EntryId, LogId, SealDigest, StatementDigest};
 use carrylog_format::record::LimitsSheet;
 use carrylog_format::unit_id::UnitKey;
 use carrylog_format::view::EntryView;
+use carrylog_history::log::EntryStatus;
+use carrylog_history::sheets::SheetInForce;
+use carrylog_history::unit::{HistoryItem, UnitHistory, UnitSummary, sheet_in_force};
 use rusqlite::Connection;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -116,7 +117,8 @@ pub struct HistoryAnswer {
     /// A receipt covers it.
     pub receipt: bool,
     /// When it first arrived here.
-    pub arrived_at: String,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub arrived_at: Option<String>,
     /// The entry.
     pub entry: EntryView,
 }
@@ -152,8 +154,10 @@ impl Origins {
     fn of(c: &Connection, history: &UnitHistory) -> Result<Self, StoreError> {
         let mut by_log = BTreeMap::new();
         for item in &history.items {
-            if let Entry::Vacant(place) = by_log.entry(item.stored.log) {
-                let row = item.stored.log_row;
+            if let Entry::Vacant(place) = by_log.entry(item.known.log) {
+                let row = store::find_log(c, item.known.log)?
+                    .ok_or_else(|| StoreError::damaged("an entry of a log that is not there"))?
+                    .row;
                 place.insert((store::seals(c, row)?, store::receipted_size(c, row)?));
             }
         }
@@ -162,16 +166,15 @@ impl Origins {
 
     /// The first seal over an accepted entry, and whether a receipt covers it.
     fn proof(&self, item: &HistoryItem) -> (Option<SealDigest>, bool) {
-        let accepted = item.stored.status == EntryStatus::Accepted;
-        let Some((seals, receipted)) = self.by_log.get(&item.stored.log).filter(|_| accepted)
-        else {
+        let accepted = item.known.status == EntryStatus::Accepted;
+        let Some((seals, receipted)) = self.by_log.get(&item.known.log).filter(|_| accepted) else {
             return (None, false);
         };
         let seal = seals
             .iter()
-            .find(|s| s.size > item.stored.index)
+            .find(|s| s.size > item.known.index)
             .map(|s| s.digest);
-        (seal, item.stored.index < *receipted)
+        (seal, item.known.index < *receipted)
     }
 }
 
@@ -180,13 +183,13 @@ impl HistoryAnswer {
         let (seal, receipt) = origins.proof(item);
         let superseded = item.superseded.as_ref();
         Self {
-            log: item.stored.log,
-            station: trust.name_of(item.stored.log),
+            log: item.known.log,
+            station: trust.name_of(item.known.log),
             authority: trust
                 .store
-                .standing(item.stored.log)
+                .standing(item.known.log)
                 .and_then(|s| trust.store.authority_name(s.authority)),
-            status: item.stored.status,
+            status: item.known.status,
             counts: item.counts(),
             superseded_by: superseded.map(|s| s.by),
             superseded_because: superseded.map(|s| s.reason.clone()),
@@ -199,8 +202,8 @@ impl HistoryAnswer {
                 .collect(),
             seal,
             receipt,
-            arrived_at: item.stored.arrived.to_string(),
-            entry: EntryView::of(item.stored.index, &item.stored.entry),
+            arrived_at: item.known.arrived.map(|at| at.to_string()),
+            entry: EntryView::of(item.known.index, &item.known.entry),
         }
     }
 }
@@ -245,7 +248,7 @@ impl Server {
     /// [`StoreError`].
     pub fn unit(&self, key: &UnitKey) -> Result<Option<UnitAnswer>, StoreError> {
         let trust = self.published().trust;
-        let shown = trust.decisions.canonical(key);
+        let shown = trust.rulings.canonical(key);
         self.ask(|c| {
             let history = Projector::new(c, &trust).history(&shown)?;
             let Some(mut unit) = UnitSummary::of(&shown, &history, &trust.sheets) else {
@@ -255,7 +258,7 @@ impl Server {
             let anomalies = of_scope(c, &Scope::Unit(shown.clone()), &trust)?;
             unit.open_anomalies = anomalies.iter().filter(|a| a.settled.is_none()).count() as u64;
             let sheet = sheet_in_force(&history, &trust.sheets);
-            let others = trust.decisions.spellings(&shown);
+            let others = trust.rulings.spellings(&shown);
             Ok(Some(UnitAnswer {
                 unit,
                 other_spellings: others

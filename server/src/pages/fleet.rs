@@ -3,12 +3,12 @@
 use super::frame::{Frame, Mark, number, show, unit_href};
 use crate::answers::{AnomalyAnswer, FleetAnswer, UnitsQuestion};
 use crate::api::{App, Problem, blocking};
-use crate::projection::UnitSummary;
 use askama::Template;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Query, State};
 use axum::http::HeaderMap;
 use axum::response::Response;
+use carrylog_history::unit::UnitSummary;
 use serde::Deserialize;
 
 /// What the search form sends.

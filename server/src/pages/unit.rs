@@ -4,12 +4,12 @@ use super::chart::{Chart, Point};
 use super::frame::{Frame, Mark, number, short, show, unit_href};
 use crate::answers::{AnomalyAnswer, HistoryAnswer, SheetAnswer, UnitAnswer};
 use crate::api::{App, Problem, blocking, unit_key};
-use crate::projection::UnitSummary;
 use askama::Template;
 use axum::extract::{Path, State};
 use axum::http::HeaderMap;
 use axum::response::{IntoResponse, Redirect, Response};
 use carrylog_format::view::{EntryView, TestView};
+use carrylog_history::unit::UnitSummary;
 
 #[derive(Template)]
 #[template(path = "unit.html")]
@@ -171,7 +171,7 @@ impl RecordLine {
             (None, None) => date(&entry.at),
         };
         let mut notes = Vec::new();
-        if item.status != crate::merge::EntryStatus::Accepted {
+        if item.status != carrylog_history::log::EntryStatus::Accepted {
             notes.push(item.status.words().to_owned());
         }
         if let Some(by) = &item.superseded_by {

@@ -1,13 +1,15 @@
 //! Entries with their place, status and links.
 
 use super::error::{Result, StoreError};
-use super::links::Link;
 use super::logs::{from_sql, instant, to_sql};
-use crate::merge::EntryStatus;
 use carrylog_format::ids::{EntryId, LogId};
 use carrylog_format::instant::Instant;
 use carrylog_format::record::{Entry, Record};
 use carrylog_format::tree::Hash;
+use carrylog_history::KnownEntry;
+use carrylog_history::filing::Link;
+use carrylog_history::log::EntryStatus;
+use carrylog_history::queries::EntryClock;
 use rusqlite::{Connection, Row, params};
 
 /// The kind of a record as a number.
@@ -56,25 +58,6 @@ pub(crate) struct NewEntry<'a> {
     pub when: Instant,
     /// What it speaks of.
     pub links: &'a [Link],
-}
-
-/// An entry as it is stored.
-#[derive(Debug, Clone)]
-pub(crate) struct StoredEntry {
-    /// Number in this database.
-    pub row: i64,
-    /// The log.
-    pub log: LogId,
-    /// Number of the log.
-    pub log_row: i64,
-    /// Index in the log.
-    pub index: u64,
-    /// What the fleet history makes of it.
-    pub status: EntryStatus,
-    /// When it first arrived here.
-    pub arrived: Instant,
-    /// The entry.
-    pub entry: Entry,
 }
 
 /// An entry whose status changed.
@@ -171,10 +154,10 @@ pub(super) fn changes(
 }
 
 /// Columns of an entry `e` of a log `l`, in the order that [`read`] takes them.
-pub(super) const COLUMNS: &str = "e.id, l.log, e.log, e.idx, e.status, e.arrived_ms, e.bytes";
+pub(super) const COLUMNS: &str = "l.log, e.idx, e.status, e.arrived_ms, e.bytes";
 
 /// Entries of some units that stand for something, by time, log and index.
-pub(crate) fn entries_of_units(c: &Connection, units: &[i64]) -> Result<Vec<StoredEntry>> {
+pub(crate) fn entries_of_units(c: &Connection, units: &[i64]) -> Result<Vec<KnownEntry>> {
     let sql = format!(
         "SELECT {COLUMNS} FROM entries e JOIN logs l ON l.id = e.log
          WHERE e.unit = ?1 AND e.status IS NOT NULL ORDER BY e.when_ms, l.log, e.idx"
@@ -186,13 +169,13 @@ pub(crate) fn entries_of_units(c: &Connection, units: &[i64]) -> Result<Vec<Stor
     Ok(found)
 }
 
-/// Entries with this leaf hash.
-pub(crate) fn entries_named(c: &Connection, id: EntryId) -> Result<Vec<StoredEntry>> {
-    let sql = format!(
-        "SELECT {COLUMNS} FROM entries e JOIN logs l ON l.id = e.log
-         WHERE e.leaf = ?1 AND e.status IS NOT NULL ORDER BY l.log, e.idx"
-    );
-    query(c, &sql, params![id.hash().as_bytes()])
+/// Units of the entries with this leaf hash that stand for something.
+pub(crate) fn units_of_entries_named(c: &Connection, id: EntryId) -> Result<Vec<i64>> {
+    let sql = "SELECT DISTINCT unit FROM entries
+               WHERE leaf = ?1 AND status IS NOT NULL AND unit IS NOT NULL";
+    let mut statement = c.prepare_cached(sql)?;
+    let rows = statement.query_map([id.hash().as_bytes()], |row| row.get(0))?;
+    Ok(rows.collect::<rusqlite::Result<_>>()?)
 }
 
 /// Leaf hashes of the accepted entries of a log below `size`, in its order.
@@ -206,7 +189,7 @@ pub(crate) fn accepted_leaves(c: &Connection, log: i64, size: u64) -> Result<Vec
 }
 
 /// Station events of a log that count, in its order.
-pub(crate) fn station_events(c: &Connection, log: i64) -> Result<Vec<StoredEntry>> {
+pub(crate) fn station_events(c: &Connection, log: i64) -> Result<Vec<KnownEntry>> {
     let sql = format!(
         "SELECT {COLUMNS} FROM entries e JOIN logs l ON l.id = e.log
          WHERE e.log = ?1 AND e.kind = 3 AND e.status = 0 ORDER BY e.idx"
@@ -218,56 +201,33 @@ pub(super) fn query(
     c: &Connection,
     sql: &str,
     values: &[&dyn rusqlite::ToSql],
-) -> Result<Vec<StoredEntry>> {
+) -> Result<Vec<KnownEntry>> {
     let mut statement = c.prepare_cached(sql)?;
     let rows = statement.query_map(values, |row| Ok(read(row)))?;
     rows.map(|row| row?).collect()
 }
 
-pub(super) fn read(row: &Row<'_>) -> Result<StoredEntry> {
-    let status: u8 = row.get(4)?;
-    let bytes = row.get_ref(6)?.as_blob().map_err(rusqlite::Error::from)?;
-    Ok(StoredEntry {
-        row: row.get(0)?,
-        log: LogId::from_hash(Hash::from_bytes(row.get(1)?)),
-        log_row: row.get(2)?,
-        index: from_sql(row.get(3)?)?,
+pub(super) fn read(row: &Row<'_>) -> Result<KnownEntry> {
+    let status: u8 = row.get(2)?;
+    let bytes = row.get_ref(4)?.as_blob().map_err(rusqlite::Error::from)?;
+    Ok(KnownEntry {
+        log: LogId::from_hash(Hash::from_bytes(row.get(0)?)),
+        index: from_sql(row.get(1)?)?,
         status: EntryStatus::from_number(status).ok_or_else(|| StoreError::damaged("a status"))?,
-        arrived: instant(row.get(5)?)?,
+        arrived: Some(instant(row.get(3)?)?),
         entry: Entry::parse(bytes).map_err(StoreError::damaged)?,
     })
 }
 
-/// The unit that an entry concerns.
-pub(crate) fn unit_of_entry(c: &Connection, row: i64) -> Result<Option<i64>> {
-    let mut statement = c.prepare_cached("SELECT unit FROM entries WHERE id = ?1")?;
-    Ok(statement.query_row([row], |row| row.get(0))?)
-}
-
-/// One entry's clock, for the search for doubtful times.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) struct ClockRow {
-    /// Index in the log.
-    pub index: u64,
-    /// Leaf hash.
-    pub leaf: Hash,
-    /// When it was made, by the station's clock.
-    pub at: Instant,
-    /// When it arrived here.
-    pub arrived: Instant,
-    /// Its status.
-    pub status: EntryStatus,
-}
-
 /// Clocks of a log's entries from an index on, in its order.
-pub(crate) fn clocks(c: &Connection, log: i64, from: u64) -> Result<Vec<ClockRow>> {
+pub(crate) fn clocks(c: &Connection, log: i64, from: u64) -> Result<Vec<EntryClock>> {
     let sql = "SELECT idx, leaf, at_ms, arrived_ms, status FROM entries
                WHERE log = ?1 AND idx >= ?2 AND status IS NOT NULL ORDER BY idx, leaf";
     let mut statement = c.prepare_cached(sql)?;
     let mut rows = statement.query(params![log, to_sql(from)?])?;
     let mut found = Vec::new();
     while let Some(row) = rows.next()? {
-        found.push(ClockRow {
+        found.push(EntryClock {
             index: from_sql(row.get(0)?)?,
             leaf: Hash::from_bytes(row.get(1)?),
             at: instant(row.get(2)?)?,

@@ -1,33 +1,14 @@
 //! Links: how entries speak of other entries and of traces, by digest.
 
-use super::entries::{COLUMNS, StoredEntry, query, read};
+use super::entries::{COLUMNS, query, read};
 use super::error::Result;
 use carrylog_format::tree::Hash;
+use carrylog_history::KnownEntry;
+use carrylog_history::filing::LinkKind;
 use rusqlite::{Connection, params};
 
-/// How an entry speaks of something by its digest.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-#[repr(u8)]
-pub(crate) enum LinkKind {
-    /// It supersedes that entry.
-    Supersedes = 1,
-    /// It signs that entry off.
-    SignsOff = 2,
-    /// It names that trace.
-    Trace = 3,
-}
-
-/// One link of an entry.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) struct Link {
-    /// How.
-    pub kind: LinkKind,
-    /// What.
-    pub target: Hash,
-}
-
 /// Entries that speak of `target` in this way, by time, log and index.
-pub(crate) fn linking(c: &Connection, kind: LinkKind, target: Hash) -> Result<Vec<StoredEntry>> {
+pub(crate) fn linking(c: &Connection, kind: LinkKind, target: Hash) -> Result<Vec<KnownEntry>> {
     let sql = format!(
         "SELECT {COLUMNS} FROM links k JOIN entries e ON e.id = k.source JOIN logs l ON l.id = e.log
          WHERE k.target = ?1 AND k.kind = ?2 AND e.status IS NOT NULL
@@ -42,7 +23,7 @@ pub(crate) fn speaking_of_units(
     c: &Connection,
     kind: LinkKind,
     units: &[i64],
-) -> Result<Vec<(Hash, StoredEntry)>> {
+) -> Result<Vec<(Hash, KnownEntry)>> {
     let sql = format!(
         "SELECT DISTINCT {COLUMNS}, k.target FROM entries t JOIN links k ON k.target = t.leaf
              JOIN entries e ON e.id = k.source JOIN logs l ON l.id = e.log
@@ -54,7 +35,7 @@ pub(crate) fn speaking_of_units(
 
 /// Entries of any unit that name a trace which an entry of these units names too: the trace, and
 /// the other entry.
-pub(crate) fn sharing_traces(c: &Connection, units: &[i64]) -> Result<Vec<(Hash, StoredEntry)>> {
+pub(crate) fn sharing_traces(c: &Connection, units: &[i64]) -> Result<Vec<(Hash, KnownEntry)>> {
     let sql = format!(
         "SELECT DISTINCT {COLUMNS}, a.target FROM entries t
              JOIN links a ON a.source = t.id AND a.kind = ?2
@@ -70,13 +51,13 @@ fn linked(
     sql: &str,
     kind: LinkKind,
     units: &[i64],
-) -> Result<Vec<(Hash, StoredEntry)>> {
+) -> Result<Vec<(Hash, KnownEntry)>> {
     let mut statement = c.prepare_cached(sql)?;
     let mut found = Vec::new();
     for unit in units {
         let mut rows = statement.query(params![unit, kind as u8])?;
         while let Some(row) = rows.next()? {
-            found.push((Hash::from_bytes(row.get(7)?), read(row)?));
+            found.push((Hash::from_bytes(row.get(5)?), read(row)?));
         }
     }
     Ok(found)

@@ -1,12 +1,12 @@
 //! Logs, their segments and seals.
 
 use super::error::{Result, StoreError};
-use crate::branches::Segment;
 use carrylog_format::cose::PublicKey;
 use carrylog_format::ids::{LogId, SealDigest};
 use carrylog_format::instant::Instant;
 use carrylog_format::seal::Seal;
 use carrylog_format::tree::{Frontier, Hash};
+use carrylog_history::log::{SealFact, Segment};
 use rusqlite::{Connection, OptionalExtension, Row, params};
 
 /// A log with its derived state.
@@ -52,6 +52,18 @@ pub(crate) struct SealRow {
     pub arrived: Instant,
     /// The signed envelope.
     pub sign1: Vec<u8>,
+}
+
+impl SealRow {
+    /// What it says, as far as the state of its log asks.
+    pub(crate) fn fact(&self) -> SealFact {
+        SealFact {
+            seq: self.seq,
+            size: self.size,
+            root: self.root,
+            at: self.at,
+        }
+    }
 }
 
 const LOG_COLUMNS: &str = "id, log, key, size, frontier, state, report";

@@ -4,25 +4,17 @@ use super::error::Result;
 use super::logs::{from_sql, instant, to_sql};
 use super::{StatusChange, entries};
 use carrylog_format::ids::SealDigest;
-use carrylog_format::instant::Instant;
 use carrylog_format::tree::Hash;
+use carrylog_history::log::SingleEntry;
 use rusqlite::{Connection, params};
 
-/// A single entry's place, and the seal that proves it.
+/// A single entry with its proof.
 #[derive(Debug, Clone)]
-pub(crate) struct SingleEntry {
-    /// Index in the log.
-    pub index: u64,
-    /// Leaf hash.
-    pub leaf: Hash,
+pub(crate) struct StoredSingle {
+    /// Where it stands and the seal that proves it.
+    pub place: SingleEntry,
     /// Inclusion proof in the form of receipts.
     pub proof: Vec<u8>,
-    /// Entries that the seal covers.
-    pub seal_size: u64,
-    /// Root that it states.
-    pub seal_root: Hash,
-    /// When it was made, by the station's clock.
-    pub seal_at: Instant,
 }
 
 /// Keeps the proof of an entry that is stored; nothing happens if it is known.
@@ -47,7 +39,7 @@ pub(crate) fn add_single(
 }
 
 /// The proofs of single entries of a log, by place and seal.
-pub(crate) fn singles(c: &Connection, log: i64) -> Result<Vec<SingleEntry>> {
+pub(crate) fn singles(c: &Connection, log: i64) -> Result<Vec<StoredSingle>> {
     let sql = "SELECT p.idx, p.leaf, p.proof, s.size, s.root, s.at_ms
                FROM singles p JOIN seals s ON s.digest = p.seal
                WHERE p.log = ?1 ORDER BY p.idx, p.leaf, p.seal";
@@ -55,13 +47,15 @@ pub(crate) fn singles(c: &Connection, log: i64) -> Result<Vec<SingleEntry>> {
     let mut rows = statement.query([log])?;
     let mut found = Vec::new();
     while let Some(row) = rows.next()? {
-        found.push(SingleEntry {
-            index: from_sql(row.get(0)?)?,
-            leaf: Hash::from_bytes(row.get(1)?),
+        found.push(StoredSingle {
+            place: SingleEntry {
+                index: from_sql(row.get(0)?)?,
+                leaf: Hash::from_bytes(row.get(1)?),
+                seal_size: from_sql(row.get(3)?)?,
+                seal_root: Hash::from_bytes(row.get(4)?),
+                seal_at: instant(row.get(5)?)?,
+            },
             proof: row.get(2)?,
-            seal_size: from_sql(row.get(3)?)?,
-            seal_root: Hash::from_bytes(row.get(4)?),
-            seal_at: instant(row.get(5)?)?,
         });
     }
     Ok(found)

@@ -1,6 +1,7 @@
 //! The summary of one unit: the line that the fleet list shows.
 
-use super::{SheetInForce, Sheets, UnitHistory, capacity};
+use super::{UnitHistory, capacity};
+use crate::sheets::{SheetInForce, Sheets};
 use carrylog_format::record::{LimitsSheet, Purpose, TestRecord, UnitChange, Verdict};
 use carrylog_format::unit_id::{UnitId, UnitKey};
 use carrylog_health::due::{CheckHistory, Due, DueKind, due_checks};
@@ -55,7 +56,7 @@ pub struct Place {
 
 impl UnitSummary {
     /// Summarises a history; `None` if it has no entry.
-    pub(crate) fn of(key: &UnitKey, history: &UnitHistory, sheets: &Sheets) -> Option<Self> {
+    pub fn of(key: &UnitKey, history: &UnitHistory, sheets: &Sheets) -> Option<Self> {
         let plate = plate(key, history)?;
         let checks = || history.tests().filter(|(_, t)| is_check(t));
         let last = checks().next_back().map(|(_, t)| t);
@@ -94,10 +95,7 @@ impl UnitSummary {
 }
 
 /// The limits sheet in force at the unit's last test, or at its last event if it has no test.
-pub(crate) fn sheet_in_force<'s>(
-    history: &UnitHistory,
-    sheets: &'s Sheets,
-) -> Option<&'s SheetInForce> {
+pub fn sheet_in_force<'s>(history: &UnitHistory, sheets: &'s Sheets) -> Option<&'s SheetInForce> {
     let test = history
         .tests()
         .next_back()

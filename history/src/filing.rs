@@ -1,14 +1,35 @@
-//! What the store needs to know of an entry to file it: its unit, its time, what it speaks of.
+//! By what an entry is filed: its unit, its time, what it speaks of.
 
-use crate::store::{Link, LinkKind};
 use carrylog_format::instant::Instant;
 use carrylog_format::record::{Entry, Record};
 use carrylog_format::sign_off;
+use carrylog_format::tree::Hash;
 use carrylog_format::unit_id::UnitId;
+
+/// How an entry speaks of something by its digest.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[repr(u8)]
+pub enum LinkKind {
+    /// It supersedes that entry.
+    Supersedes = 1,
+    /// It signs that entry off.
+    SignsOff = 2,
+    /// It names that trace.
+    Trace = 3,
+}
+
+/// One link of an entry.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Link {
+    /// How.
+    pub kind: LinkKind,
+    /// What.
+    pub target: Hash,
+}
 
 /// The facts by which an entry is filed.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(crate) struct EntryFacts<'a> {
+pub struct EntryFacts<'a> {
     /// The unit that it concerns.
     pub unit: Option<&'a UnitId>,
     /// When what it tells happened.
@@ -19,7 +40,7 @@ pub(crate) struct EntryFacts<'a> {
 
 impl<'a> EntryFacts<'a> {
     /// The facts of one entry.
-    pub(crate) fn of(entry: &'a Entry) -> Self {
+    pub fn of(entry: &'a Entry) -> Self {
         let at = entry.head().at;
         let mut links = Vec::new();
         if let Some(trace) = entry.record().test().and_then(|t| t.trace.as_ref()) {

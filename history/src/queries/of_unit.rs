@@ -1,7 +1,8 @@
 //! Anomalies of one unit's history.
 
 use super::{Anomaly, AnomalyKind};
-use crate::projection::{HistoryItem, Sheets, UnitHistory};
+use crate::sheets::Sheets;
+use crate::unit::{HistoryItem, UnitHistory};
 use carrylog_format::ids::{EntryId, LogId};
 use carrylog_format::instant::Date;
 use carrylog_format::quantity::Ppm;
@@ -15,23 +16,23 @@ const DEFAULT_TOLERANCE_PPM: i64 = 10_000;
 
 /// Calibrations of stations that count: for each log, index of the entry and last day.
 #[derive(Debug, Clone, Default)]
-pub(crate) struct Calibrations {
+pub struct Calibrations {
     by_log: BTreeMap<LogId, Vec<(u64, Date)>>,
 }
 
 impl Calibrations {
     /// Notes the calibrations of one log, in its order.
-    pub(crate) fn note(&mut self, log: LogId, calibrations: Vec<(u64, Date)>) {
+    pub fn note(&mut self, log: LogId, calibrations: Vec<(u64, Date)>) {
         self.by_log.insert(log, calibrations);
     }
 
     /// Whether this log's calibrations are noted.
-    pub(crate) fn knows(&self, log: LogId) -> bool {
+    pub fn knows(&self, log: LogId) -> bool {
         self.by_log.contains_key(&log)
     }
 
     /// Last day of the calibration that was on record before an entry.
-    pub(crate) fn due_before(&self, log: LogId, index: u64) -> Option<Date> {
+    pub fn due_before(&self, log: LogId, index: u64) -> Option<Date> {
         let known = self.by_log.get(&log)?;
         known
             .iter()
@@ -41,7 +42,7 @@ impl Calibrations {
 }
 
 /// Everything in a unit's history that a person must look at.
-pub(crate) fn unit_anomalies(
+pub fn unit_anomalies(
     key: &UnitKey,
     history: &UnitHistory,
     sheets: &Sheets,
@@ -146,7 +147,7 @@ fn calibration_expired(
     test: &TestRecord,
     calibrations: &Calibrations,
 ) -> Option<Anomaly> {
-    let due = calibrations.due_before(item.stored.log, item.stored.index)?;
+    let due = calibrations.due_before(item.known.log, item.known.index)?;
     let day = test.ended_ms.date();
     if day <= due {
         return None;
@@ -184,7 +185,7 @@ fn same_slot(history: &UnitHistory) -> Vec<Anomaly> {
     let mut groups: BTreeMap<_, Vec<&HistoryItem>> = BTreeMap::new();
     for (item, test) in history.tests() {
         groups
-            .entry((item.stored.log, test.started_ms, test.slot))
+            .entry((item.known.log, test.started_ms, test.slot))
             .or_default()
             .push(item);
     }

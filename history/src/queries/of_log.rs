@@ -1,17 +1,32 @@
 //! Anomalies of one log: what is missing, what contradicts itself, whose clock is doubtful.
 
 use super::{Anomaly, AnomalyKind};
-use crate::log_state::LogReport;
-use crate::merge::EntryStatus;
-use crate::store::{ClockRow, SealRow};
+use crate::log::{EntryStatus, LogReport, SealFact};
 use carrylog_format::ids::{EntryId, LogId};
+use carrylog_format::instant::Instant;
+use carrylog_format::tree::Hash;
 
 /// How far a station's clock may run ahead of the server's before it is doubtful, milliseconds.
 /// Five minutes: common practice, no source.
 const CLOCK_ALLOWANCE_MS: i64 = 5 * 60 * 1000;
 
+/// One entry's clock, for the search for doubtful times.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct EntryClock {
+    /// Index in the log.
+    pub index: u64,
+    /// Leaf hash.
+    pub leaf: Hash,
+    /// When it was made, by the station's clock.
+    pub at: Instant,
+    /// When it arrived.
+    pub arrived: Instant,
+    /// Its status.
+    pub status: EntryStatus,
+}
+
 /// Gaps, forks, seals and choices of one log.
-pub(crate) fn log_anomalies(log: LogId, report: &LogReport, seals: &[SealRow]) -> Vec<Anomaly> {
+pub fn log_anomalies(log: LogId, report: &LogReport, seals: &[SealFact]) -> Vec<Anomaly> {
     let anomaly = |kind, found| Anomaly {
         kind,
         log: Some(log),
@@ -30,9 +45,7 @@ pub(crate) fn log_anomalies(log: LogId, report: &LogReport, seals: &[SealRow]) -
     }
     for fork in report.forks.iter().filter(|f| !f.settled) {
         let [(size_a, root_a), (size_b, root_b)] = &fork.tips;
-        let short = |root: &carrylog_format::tree::Hash| -> String {
-            root.to_string().chars().take(12).collect()
-        };
+        let short = |root: &Hash| -> String { root.to_string().chars().take(12).collect() };
         let found = format!(
             "The log has two versions that agree on its first {} entries only: {size_a} entries with root {}, {size_b} entries with root {}. Its key or its folder was copied; the authority chooses one.",
             fork.same_up_to,
@@ -68,10 +81,10 @@ pub(crate) fn log_anomalies(log: LogId, report: &LogReport, seals: &[SealRow]) -
 /// predecessor of the second, unless it is entry 0.
 ///
 /// Entries of one arrival that are dated after it, one behind the other, are one anomaly.
-pub(crate) fn clock_anomalies(log: LogId, rows: &[ClockRow]) -> Vec<Anomaly> {
+pub fn clock_anomalies(log: LogId, rows: &[EntryClock]) -> Vec<Anomaly> {
     let mut all = Vec::new();
-    let mut ahead: Option<Vec<ClockRow>> = None;
-    let mut previous: Option<&ClockRow> = None;
+    let mut ahead: Option<Vec<EntryClock>> = None;
+    let mut previous: Option<&EntryClock> = None;
     for row in rows.iter().filter(|r| r.status == EntryStatus::Accepted) {
         let is_new = previous.is_some() || row.index == 0;
         if let Some(before) = previous.filter(|p| p.index + 1 == row.index && row.at < p.at) {
@@ -100,7 +113,7 @@ pub(crate) fn clock_anomalies(log: LogId, rows: &[ClockRow]) -> Vec<Anomaly> {
     all
 }
 
-fn dated_ahead(log: LogId, run: &[ClockRow]) -> Anomaly {
+fn dated_ahead(log: LogId, run: &[EntryClock]) -> Anomaly {
     let (first, last) = (run.first(), run.last());
     let found = match (first, last) {
         (Some(a), Some(b)) if a.index < b.index => format!(
@@ -128,12 +141,11 @@ fn dated_ahead(log: LogId, run: &[ClockRow]) -> Anomaly {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use carrylog_format::instant::Instant;
-    use carrylog_format::tree::{Hash, leaf_hash};
+    use carrylog_format::tree::leaf_hash;
 
-    fn row(index: u64, at_minutes: i64, arrived_minutes: i64) -> ClockRow {
+    fn row(index: u64, at_minutes: i64, arrived_minutes: i64) -> EntryClock {
         let instant = |minutes: i64| Instant::from_millis(minutes * 60_000).unwrap();
-        ClockRow {
+        EntryClock {
             index,
             leaf: leaf_hash(&index.to_be_bytes()),
             at: instant(at_minutes),
@@ -142,7 +154,7 @@ mod tests {
         }
     }
 
-    fn kinds(rows: &[ClockRow]) -> Vec<AnomalyKind> {
+    fn kinds(rows: &[EntryClock]) -> Vec<AnomalyKind> {
         let log = LogId::from_hash(Hash::of(b"log"));
         clock_anomalies(log, rows).iter().map(|a| a.kind).collect()
     }

@@ -5,7 +5,7 @@ use carrylog_format::ids::LogId;
 use carrylog_format::trust::{ChainFault, TrustStore};
 
 /// Gaps and forks in the chains of the trusted authorities.
-pub(crate) fn statement_anomalies(trust: &TrustStore) -> Vec<Anomaly> {
+pub fn statement_anomalies(trust: &TrustStore) -> Vec<Anomaly> {
     let called = |authority: LogId| {
         trust
             .authority_name(authority)

@@ -4,7 +4,8 @@
 //! every leaf before it; so the digest stands for the list of (log, index, leaf, status) of all
 //! entries without reading them. Statements contribute their digests.
 
-use crate::merge::{EntryStatus, Merged};
+use super::merge::Merged;
+use super::status::EntryStatus;
 use carrylog_format::ids::{LogId, StatementDigest};
 use carrylog_format::tree::Hash;
 use sha2::{Digest, Sha256};

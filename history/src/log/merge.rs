@@ -7,8 +7,8 @@
 //! Where two branches part, entries after the common beginning are disputed on every branch, until an
 //! authority's statement chooses one.
 
-use crate::branches::{Forest, Segment};
-pub use crate::entry_status::EntryStatus;
+use super::branches::{Forest, Segment};
+use super::status::EntryStatus;
 use carrylog_format::tree::Hash;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeSet;

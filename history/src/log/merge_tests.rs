@@ -1,7 +1,7 @@
 //! The cases of a merge, and its laws over random logs.
 
 use super::*;
-use crate::fleet_digest::log_digest;
+use crate::log::log_digest;
 use carrylog_format::tree::{Frontier, leaf_hash};
 use proptest::prelude::*;
 

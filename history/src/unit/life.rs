@@ -2,9 +2,9 @@
 //!
 //! Nothing is left out: what was superseded, withdrawn or repeated stays visible and says so.
 
-use crate::entry_facts::EntryFacts;
-use crate::merge::EntryStatus;
-use crate::store::StoredEntry;
+use crate::entry::KnownEntry;
+use crate::filing::EntryFacts;
+use crate::log::EntryStatus;
 use carrylog_format::ids::EntryId;
 use carrylog_format::instant::Instant;
 use carrylog_format::quantity::MicroAmpHours;
@@ -12,16 +12,16 @@ use carrylog_format::record::{Record, Replacement, TestRecord, UnitEvent};
 
 /// Everything known of one unit.
 #[derive(Debug, Clone, Default)]
-pub(crate) struct UnitHistory {
+pub struct UnitHistory {
     /// Entries by time of what they tell, then log, then index.
     pub items: Vec<HistoryItem>,
 }
 
 /// One entry in a unit's history.
 #[derive(Debug, Clone)]
-pub(crate) struct HistoryItem {
+pub struct HistoryItem {
     /// The entry with its place and status.
-    pub stored: StoredEntry,
+    pub known: KnownEntry,
     /// The correction that took its place.
     pub superseded: Option<Superseded>,
     /// More than one correction names it.
@@ -36,7 +36,7 @@ pub(crate) struct HistoryItem {
 
 /// The correction that took an entry's place.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(crate) struct Superseded {
+pub struct Superseded {
     /// The correction.
     pub by: EntryId,
     /// Its reason.
@@ -47,7 +47,7 @@ pub(crate) struct Superseded {
 
 /// Another entry that has to do with this one.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(crate) struct Issue {
+pub struct Issue {
     /// The other entry.
     pub entry: EntryId,
     /// The unit that it names.
@@ -56,9 +56,9 @@ pub(crate) struct Issue {
 
 impl HistoryItem {
     /// An entry on its own.
-    pub(crate) fn new(stored: StoredEntry) -> Self {
+    pub fn new(known: KnownEntry) -> Self {
         Self {
-            stored,
+            known,
             superseded: None,
             competing: Vec::new(),
             repeats: None,
@@ -68,7 +68,7 @@ impl HistoryItem {
     }
 
     /// Applies the corrections that name this entry. Of several that count, the last one holds.
-    pub(crate) fn apply_corrections(&mut self, corrections: &[StoredEntry]) {
+    pub fn apply_corrections(&mut self, corrections: &[KnownEntry]) {
         let counting: Vec<_> = corrections
             .iter()
             .filter(|c| c.status == EntryStatus::Accepted)
@@ -77,9 +77,9 @@ impl HistoryItem {
                 _ => None,
             })
             .collect();
-        if let Some((stored, correction)) = counting.last() {
+        if let Some((known, correction)) = counting.last() {
             self.superseded = Some(Superseded {
-                by: stored.entry.id(),
+                by: known.id(),
                 reason: correction.reason.to_string(),
                 withdrawn: correction.replacement == Replacement::Withdrawn,
             });
@@ -90,58 +90,58 @@ impl HistoryItem {
     }
 
     /// The entry's id.
-    pub(crate) fn id(&self) -> EntryId {
-        self.stored.entry.id()
+    pub fn id(&self) -> EntryId {
+        self.known.entry.id()
     }
 
     /// Whether it counts for what is shown of the unit.
-    pub(crate) fn counts(&self) -> bool {
-        self.stored.status == EntryStatus::Accepted
+    pub fn counts(&self) -> bool {
+        self.known.status == EntryStatus::Accepted
             && self.superseded.is_none()
             && self.repeats.is_none()
     }
 
     /// The test that it states.
-    pub(crate) fn test(&self) -> Option<&TestRecord> {
-        self.stored.entry.record().test()
+    pub fn test(&self) -> Option<&TestRecord> {
+        self.known.entry.record().test()
     }
 
     /// The unit event that it states.
-    pub(crate) fn event(&self) -> Option<&UnitEvent> {
-        self.stored.entry.record().unit_event()
+    pub fn event(&self) -> Option<&UnitEvent> {
+        self.known.entry.record().unit_event()
     }
 
     /// When what it tells happened.
-    pub(crate) fn when(&self) -> Instant {
-        EntryFacts::of(&self.stored.entry).when
+    pub fn when(&self) -> Instant {
+        EntryFacts::of(&self.known.entry).when
     }
 }
 
 impl UnitHistory {
     /// Orders items by time, log and index.
-    pub(crate) fn of(mut items: Vec<HistoryItem>) -> Self {
-        items.sort_by_key(|i| (i.when(), i.stored.log, i.stored.index, i.id()));
+    pub fn of(mut items: Vec<HistoryItem>) -> Self {
+        items.sort_by_key(|i| (i.when(), i.known.log, i.known.index, i.id()));
         Self { items }
     }
 
     /// Items that count.
-    pub(crate) fn counting(&self) -> impl DoubleEndedIterator<Item = &HistoryItem> {
+    pub fn counting(&self) -> impl DoubleEndedIterator<Item = &HistoryItem> {
         self.items.iter().filter(|i| i.counts())
     }
 
     /// Tests that count, in order.
-    pub(crate) fn tests(&self) -> impl DoubleEndedIterator<Item = (&HistoryItem, &TestRecord)> {
+    pub fn tests(&self) -> impl DoubleEndedIterator<Item = (&HistoryItem, &TestRecord)> {
         self.counting().filter_map(|i| Some((i, i.test()?)))
     }
 
     /// Unit events that count, in order.
-    pub(crate) fn events(&self) -> impl DoubleEndedIterator<Item = (&HistoryItem, &UnitEvent)> {
+    pub fn events(&self) -> impl DoubleEndedIterator<Item = (&HistoryItem, &UnitEvent)> {
         self.counting().filter_map(|i| Some((i, i.event()?)))
     }
 }
 
 /// The capacity of a test: computed from its trace, or else as the station stated it.
-pub(crate) fn capacity(test: &TestRecord) -> Option<MicroAmpHours> {
+pub fn capacity(test: &TestRecord) -> Option<MicroAmpHours> {
     test.computed
         .as_ref()
         .and_then(|c| c.capacity_uah)

@@ -10,13 +10,13 @@ use std::collections::BTreeMap;
 
 /// All published limits sheets.
 #[derive(Debug, Clone, Default)]
-pub(crate) struct Sheets {
+pub struct Sheets {
     by_part: BTreeMap<(String, String), Vec<SheetInForce>>,
 }
 
 /// A limits sheet with its statement's name.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(crate) struct SheetInForce {
+pub struct SheetInForce {
     /// The statement that published it.
     pub digest: StatementDigest,
     /// The sheet.
@@ -26,7 +26,7 @@ pub(crate) struct SheetInForce {
 
 impl Sheets {
     /// Reads the sheets from all verified statements.
-    pub(crate) fn of(trust: &TrustStore) -> Self {
+    pub fn of(trust: &TrustStore) -> Self {
         let mut by_part: BTreeMap<_, Vec<SheetInForce>> = BTreeMap::new();
         for statement in trust.decisions() {
             let content = statement.content();
@@ -46,7 +46,7 @@ impl Sheets {
     }
 
     /// The sheet in force for a unit on `day`: of those that are valid, the newest.
-    pub(crate) fn in_force(&self, unit: &UnitId, day: Date) -> Option<&SheetInForce> {
+    pub fn in_force(&self, unit: &UnitId, day: Date) -> Option<&SheetInForce> {
         self.by_part
             .get(&part_key(unit.mfr.as_str(), unit.part.as_str()))?
             .iter()

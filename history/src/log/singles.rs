@@ -6,24 +6,41 @@
 //! single entry counts by its proof alone. Where it contradicts a segment or another single entry it
 //! is disputed and reported as a fork; the whole line that segments prove goes on counting.
 
-use crate::merge::{Choice, EntryStatus, Fork, Merged};
-use crate::store::SingleEntry;
+use super::merge::{Choice, Fork, Merged};
+use super::status::EntryStatus;
+use carrylog_format::instant::Instant;
 use carrylog_format::statement::Role;
 use carrylog_format::tree::Hash;
 use carrylog_format::trust::Standing;
 use std::collections::BTreeMap;
 
+/// A single entry's place, and the seal that proves it.
+#[derive(Debug, Clone)]
+pub struct SingleEntry {
+    /// Index in the log.
+    pub index: u64,
+    /// Leaf hash.
+    pub leaf: Hash,
+    /// Entries that the seal covers.
+    pub seal_size: u64,
+    /// Root that it states.
+    pub seal_root: Hash,
+    /// When it was made, by the station's clock.
+    pub seal_at: Instant,
+}
+
 /// What came of the single entries of one log.
-#[derive(Debug, Default)]
-pub(crate) struct Singles {
+#[derive(Debug, Clone, Default)]
+pub struct Singles {
     /// Entries that no segment holds, by place: their status, `None` if they stand for nothing.
-    pub(crate) statuses: BTreeMap<(u64, Hash), Option<EntryStatus>>,
+    pub statuses: BTreeMap<(u64, Hash), Option<EntryStatus>>,
     /// Contradictions that they prove.
-    pub(crate) forks: Vec<Fork>,
+    pub forks: Vec<Fork>,
 }
 
 impl Singles {
-    pub(crate) fn of(
+    /// Decides about the single entries of one log.
+    pub fn of(
         singles: &[SingleEntry],
         merged: &Merged,
         standing: Option<&Standing>,
@@ -101,7 +118,7 @@ impl Singles {
     }
 
     /// The digest of a log's state with its single entries; that of its segments if there are none.
-    pub(crate) fn digest(&self, of_segments: Hash) -> Hash {
+    pub fn digest(&self, of_segments: Hash) -> Hash {
         let mut bytes = b"carrylog log state with single entries 1\0".to_vec();
         bytes.extend(of_segments.as_bytes());
         let standing = || self.statuses.iter().filter_map(|(p, s)| Some((p, (*s)?)));

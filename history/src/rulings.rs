@@ -7,9 +7,9 @@ use carrylog_format::unit_id::UnitKey;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
-/// Decisions in force: by authorities that a person chose; of two about one thing, the latest.
+/// Rulings in force: by authorities that a person chose; of two about one thing, the latest.
 #[derive(Debug, Clone, Default)]
-pub(crate) struct Decisions {
+pub struct Rulings {
     /// For each key of a unit with several: all of them, and the one that it is shown under.
     names: BTreeMap<UnitKey, Arc<Names>>,
     duplicates: BTreeMap<EntryId, EntryId>,
@@ -23,12 +23,12 @@ struct Names {
     all: BTreeSet<UnitKey>,
 }
 
-impl Decisions {
+impl Rulings {
     /// Reads the decisions from all verified statements.
-    pub(crate) fn of(trust: &TrustStore) -> Self {
+    pub fn of(trust: &TrustStore) -> Self {
         let mut statements: Vec<_> = trust.decisions().collect();
         statements.sort_by_key(|s| (s.content().seq, s.digest()));
-        let mut decisions = Self::default();
+        let mut rulings = Self::default();
         let mut given_up = BTreeSet::new();
         for statement in statements {
             match &statement.content().body {
@@ -36,10 +36,10 @@ impl Decisions {
                     given_up.insert(unit.key());
                 }
                 StatementBody::DuplicateOf { of, entry, .. } => {
-                    decisions.duplicates.insert(*entry, *of);
+                    rulings.duplicates.insert(*entry, *of);
                 }
                 StatementBody::Resolved { reason, anomaly } => {
-                    decisions
+                    rulings
                         .resolved
                         .insert(anomaly.to_string(), reason.to_string());
                 }
@@ -47,7 +47,7 @@ impl Decisions {
             }
         }
         for key in &given_up {
-            if decisions.names.contains_key(key) {
+            if rulings.names.contains_key(key) {
                 continue;
             }
             let all = trust.names_of(key);
@@ -59,21 +59,21 @@ impl Decisions {
                 .clone();
             let names = Arc::new(Names { shown, all });
             for name in &names.all {
-                decisions.names.insert(name.clone(), Arc::clone(&names));
+                rulings.names.insert(name.clone(), Arc::clone(&names));
             }
         }
-        decisions
+        rulings
     }
 
     /// The key under which a unit is shown.
-    pub(crate) fn canonical(&self, key: &UnitKey) -> UnitKey {
+    pub fn canonical(&self, key: &UnitKey) -> UnitKey {
         self.names
             .get(key)
             .map_or_else(|| key.clone(), |names| names.shown.clone())
     }
 
     /// All keys that are shown under `shown`, itself included.
-    pub(crate) fn spellings(&self, shown: &UnitKey) -> Vec<UnitKey> {
+    pub fn spellings(&self, shown: &UnitKey) -> Vec<UnitKey> {
         match self.names.get(shown) {
             Some(names) => names.all.iter().cloned().collect(),
             None => vec![shown.clone()],
@@ -81,7 +81,7 @@ impl Decisions {
     }
 
     /// The entry that `entry` repeats, as an authority said.
-    pub(crate) fn duplicate_of(&self, entry: EntryId) -> Option<EntryId> {
+    pub fn duplicate_of(&self, entry: EntryId) -> Option<EntryId> {
         self.duplicates
             .get(&entry)
             .copied()
@@ -89,7 +89,7 @@ impl Decisions {
     }
 
     /// The reason with which an anomaly was settled.
-    pub(crate) fn resolution(&self, anomaly: &str) -> Option<&str> {
+    pub fn resolution(&self, anomaly: &str) -> Option<&str> {
         self.resolved.get(anomaly).map(String::as_str)
     }
 }
