@@ -4,16 +4,14 @@
 //!   cell spread), [`resistance`], [`uncertainty`] after JCGM 100 ([`gum`]).
 //! - One test: [`assess`] compares it with the limits sheet of its part number.
 //! - One unit: [`trend`] (state of health, Theil–Sen lines, [`forecast`], [`control_chart`]),
-//!   [`due`] dates, [`anomalies`].
+//!   [`due`] dates.
 //! - A fleet: [`fleet`] (distributions, outliers), [`survival`], [`matching`], [`station_bias`].
-//! - Records: [`from_records`] turns the format's integers into these types and back,
-//!   [`record_facts`] picks what the rules over a history ask for.
+//! - Records: [`from_records`] turns the format's integers into these types and back.
 //!
 //! This crate does no I/O, reads no clock and prints nothing. What cannot be computed is refused with
 //! its reason, never guessed. Every figure is advisory: the maintenance manual and certifying staff
 //! decide. `tests/health_reference.py` checks the arithmetic against general-purpose libraries.
 
-pub mod anomalies;
 pub mod assess;
 pub mod charging;
 mod clean;
@@ -29,7 +27,6 @@ pub mod integrate;
 pub mod matching;
 pub mod phases;
 pub mod quantity;
-pub mod record_facts;
 pub mod refusal;
 pub mod regression;
 pub mod resistance;

@@ -8,8 +8,8 @@ use carrylog_format::record::{
 use carrylog_health::due::{Due, due_checks};
 use carrylog_health::from_records::{capacity_of, check_point, day_of, resistance_of};
 use carrylog_health::quantity::{AmpHours, Ohms};
-use carrylog_health::record_facts::check_history;
 use carrylog_health::trend::CheckPoint;
+use carrylog_history::record_facts::check_history;
 
 /// Whether a test's capacity enters the series: checks do, charges and storage charges do not.
 pub(crate) fn is_capacity_check(test: &TestRecord) -> bool {

@@ -4,14 +4,14 @@ use crate::collect::{Told, UnitRecords, is_capacity_check};
 use crate::context::Report;
 use carrylog_format::instant::Instant;
 use carrylog_format::record::{LimitsSheet, ResistanceMethod, TestRecord, Verdict};
-use carrylog_health::anomalies::{Anomaly, AnomalyRules, unit_anomalies};
 use carrylog_health::due::Due;
 use carrylog_health::fleet::DAYS_PER_YEAR;
 use carrylog_health::forecast::{Forecast, Limit, NoForecast};
 use carrylog_health::from_records::{capacity_of, instant_of, resistance_of, unit_limits};
-use carrylog_health::record_facts::{place_fact, test_fact};
 use carrylog_health::robust::FitError;
 use carrylog_health::trend::{Axis, CheckPoint, SeriesHealth, Trend, series_health, unit_health};
+use carrylog_history::anomalies::{Anomaly, AnomalyRules, unit_anomalies};
+use carrylog_history::record_facts::{place_fact, test_fact};
 use serde::Serialize;
 use std::collections::BTreeMap;
 

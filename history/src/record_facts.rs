@@ -1,13 +1,13 @@
 //! From the records of one unit to what the rules ask for: facts for anomalies, history for due dates.
 //!
-//! Owns which records count. The rules themselves are in [`crate::anomalies`] and [`crate::due`].
+//! Owns which records count. The rules themselves are in [`crate::anomalies`] and [`carrylog_health::due`].
 
 use crate::anomalies::{PlaceChange, PlaceFact, TestFact};
-use crate::due::CheckHistory;
-use crate::from_records::{capacity_of, day_of};
 use carrylog_format::instant::Instant;
 use carrylog_format::quantity::FlightMinutes;
 use carrylog_format::record::{Purpose, TestRecord, UnitChange, UnitEvent, Verdict};
+use carrylog_health::due::CheckHistory;
+use carrylog_health::from_records::{capacity_of, day_of};
 
 /// A test as the anomaly rules see it; `station` is the caller's name for where it was made.
 pub fn test_fact(test: &TestRecord, station: &str) -> TestFact {
@@ -127,7 +127,7 @@ fn rate(flown: &[(Instant, FlightMinutes)]) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::assess::tests::test;
+    use crate::samples::test;
     use carrylog_format::record::OnWing;
     use carrylog_format::text::Text;
 

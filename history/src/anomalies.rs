@@ -2,7 +2,7 @@
 //!
 //! Nothing here mends anything: each anomaly names the entries it comes from and says in words what
 //! does not fit. Thresholds: common practice, no source, unless a rule names one. The bias of a
-//! station needs the whole fleet: [`crate::station_bias`].
+//! station needs the whole fleet: [`carrylog_health::station_bias`].
 
 mod rules;
 
@@ -101,7 +101,6 @@ impl Default for AnomalyRules {
 
 /// Something that does not fit. Numbers are indices into the facts given.
 #[derive(Debug, Clone, PartialEq)]
-#[non_exhaustive]
 pub enum Anomaly {
     /// The capacity jumped between two tests.
     CapacityJump {
