@@ -13,6 +13,7 @@
 //! decide. `tests/health_reference.py` checks the arithmetic against general-purpose libraries.
 
 pub mod assess;
+pub mod cells;
 pub mod charging;
 mod clean;
 pub mod control_chart;
@@ -24,6 +25,7 @@ pub mod forecast;
 pub mod from_records;
 pub mod gum;
 pub mod integrate;
+pub mod judgement;
 pub mod matching;
 pub mod phases;
 pub mod quantity;
@@ -33,6 +35,7 @@ pub mod resistance;
 pub mod robust;
 pub mod samples;
 pub mod special;
+pub mod state_of_health;
 pub mod station_bias;
 pub mod survival;
 pub mod trace_results;

@@ -1,7 +1,7 @@
 //! What one trace gives, case by case, on a unit whose truth is known (`support/unit_model.rs`):
 //! discharges in pieces, edges between rows, faults of the recording. At 34 A the truth is 35.0775 Ah.
 //!
-//! Each case prints `id | required | got | ok`.
+//! `tests/cases judgement` prints the rows.
 #![allow(
     missing_docs,
     clippy::unwrap_used,
@@ -17,8 +17,8 @@ use carrylog_health::quantity::Volts;
 use carrylog_health::refusal::{NoticeKind, RefusalReason, ResultName};
 use carrylog_health::samples::Samples;
 use carrylog_health::trace_results::{Began, TraceResults, TraceRules, trace_results};
+use carrylog_test_kit::Cases;
 use proptest::prelude::*;
-use support::cases::Cases;
 use support::unit_model::{Bench, END_V, Q0, a1};
 use support::{beside, trace};
 
@@ -32,6 +32,12 @@ fn to(samples: &Samples, end_v: f64) -> TraceResults {
 
 fn run(bench: Bench) -> TraceResults {
     to(&bench.samples(), END_V)
+}
+
+fn near(cases: &mut Cases, id: &str, required: f64, tolerance: f64, got: f64, unit: &str) {
+    let ok = (got - required).abs() <= tolerance;
+    let words = format!("{required} ± {tolerance} {unit}");
+    cases.row(id, words, format!("{got:.4} {unit}"), ok);
 }
 
 fn told(results: &TraceResults, kind: &str) -> bool {
@@ -53,7 +59,7 @@ fn capacity(
         notice.map_or(String::new(), |n| format!(", told: {n}"))
     );
     let Some(g) = results.governing else {
-        cases.row(id, &words, &format!("none: {:?}", results.refused), false);
+        cases.row(id, &words, format!("none: {:?}", results.refused), false);
         return;
     };
     let ok = (g.capacity.0 - value).abs() <= tolerance
@@ -74,7 +80,7 @@ fn capacity(
 
 #[test]
 fn discharges_in_pieces_and_faults_of_the_recording() {
-    let mut cases = Cases::new("judgement");
+    let mut cases = Cases::named("judgement");
     let pause = |s: f64| {
         let bench = Bench::full().rest(45.0).hold(-34.0, 1500.0).rest(s);
         run(bench.until_end(-34.0).rest(45.0))
@@ -98,7 +104,7 @@ fn discharges_in_pieces_and_faults_of_the_recording() {
         _ => None,
     });
     let after = after.unwrap_or_default();
-    cases.near("A5 listed", 0.50, 0.005, after, "Ah");
+    near(&mut cases, "A5 listed", 0.50, 0.005, after, "Ah");
     let weak = || Bench::new(31.4, 1.0).rest(45.0).until_end(-34.0);
     let at_once = run(weak().until_end(-6.5).rest(45.0));
     let rested = run(weak().rest(15.0).until_end(-6.5).rest(45.0));
@@ -122,10 +128,10 @@ fn discharges_in_pieces_and_faults_of_the_recording() {
         Began::Partly { out: Some(out) } => out.0,
         _ => 0.0,
     };
-    cases.near("A9 were out", 2.83, 0.005, out, "Ah");
+    near(&mut cases, "A9 were out", 2.83, 0.005, out, "Ah");
     let early = run(Bench::full().rest(45.0).hold(-34.0, 700.0).rest(45.0));
     let g = early.governing.unwrap();
-    cases.near("A10 at least", 6.60, 0.005, g.seen.0, "Ah");
+    near(&mut cases, "A10 at least", 6.60, 0.005, g.seen.0, "Ah");
     let unfinished = format!("end reached: {}", g.reached_the_end());
     cases.row(
         "A10 unfinished",
@@ -167,7 +173,7 @@ fn discharges_in_pieces_and_faults_of_the_recording() {
 
 #[test]
 fn edges_of_a_slow_log_are_right_on_average_and_within_their_uncertainty() {
-    let mut cases = Cases::new("judgement");
+    let mut cases = Cases::named("judgement");
     let fine = Bench::new(Q0, 0.5).rest(360.0).until_end(-34.0).rest(360.0);
     // Seconds; tolerance of the mean, of each; least expanded uncertainty.
     for (interval, mean_of, each, least) in [
@@ -185,24 +191,24 @@ fn edges_of_a_slow_log_are_right_on_average_and_within_their_uncertainty() {
             .iter()
             .fold(f64::INFINITY, |w, g| w.min(2.0 * g.edge_standard.0));
         let id = |what: &str| format!("D {interval} s {what}");
-        cases.near(&id("mean"), 35.08, mean_of, mean, "Ah");
+        near(&mut cases, &id("mean"), 35.08, mean_of, mean, "Ah");
         cases.row(
-            &id("each"),
-            &format!("± {each} Ah"),
-            &format!("± {worst:.3} Ah"),
+            id("each"),
+            format!("± {each} Ah"),
+            format!("± {worst:.3} Ah"),
             worst <= each,
         );
         cases.row(
-            &id("U"),
-            &format!("≥ {least} Ah"),
-            &format!("{smallest:.4} Ah"),
+            id("U"),
+            format!("≥ {least} Ah"),
+            format!("{smallest:.4} Ah"),
             smallest >= least,
         );
         let complete = found.iter().filter(|g| g.reached_the_end()).count();
         cases.row(
-            &id("complete"),
+            id("complete"),
             "40 of 40",
-            &format!("{complete} of 40"),
+            format!("{complete} of 40"),
             complete == 40,
         );
     }
@@ -214,7 +220,7 @@ fn a_pulsed_cell_is_one_discharge_less_what_was_put_back() {
     let Some(path) = beside("ev_cell_pulses_25C.bdf.csv") else {
         return;
     };
-    let mut cases = Cases::new("judgement");
+    let mut cases = Cases::named("judgement");
     for with_step in [true, false] {
         let results = to(&trace(&path, with_step), 3.0);
         let id = if with_step { "A11" } else { "A11 no steps" };
@@ -227,11 +233,18 @@ fn a_pulsed_cell_is_one_discharge_less_what_was_put_back() {
             Some("put_back"),
         );
         let g = results.governing.unwrap();
-        cases.near(&format!("{id} put back"), 0.61, 0.02, g.put_back.0, "Ah");
+        near(
+            &mut cases,
+            &format!("{id} put back"),
+            0.61,
+            0.02,
+            g.put_back.0,
+            "Ah",
+        );
         cases.row(
-            &format!("{id} began"),
+            format!("{id} began"),
             "charged",
-            &format!("{:?}", g.began),
+            format!("{:?}", g.began),
             g.began == Began::Charged,
         );
     }

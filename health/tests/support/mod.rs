@@ -1,7 +1,6 @@
 //! Reads the open data for tests: the fixtures in the repository, and the folder beside it.
 #![allow(dead_code, reason = "each test binary uses its own part")]
 
-pub(crate) mod cases;
 pub(crate) mod unit_model;
 
 use carrylog_health::samples::{Columns, Samples, SignConvention};
