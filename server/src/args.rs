@@ -1,5 +1,6 @@
 //! The commands of a server: arguments and what they do. The `carrylog` program reuses them.
 
+use crate::folder_lock::LockError;
 use crate::key_files::{KeyFileError, authority};
 use crate::outcome::Outcome;
 use crate::serve::{ServeError, serve};
@@ -171,6 +172,13 @@ pub enum RunError {
     Unsound(usize),
 }
 
+impl RunError {
+    /// Another process holds the data folder; the program then ends with code 6.
+    pub fn is_in_use(&self) -> bool {
+        matches!(self, Self::Open(OpenError::Lock(LockError::InUse(_))))
+    }
+}
+
 impl Cli {
     /// Does what was asked, writing to `out`.
     ///
@@ -258,7 +266,7 @@ impl TokenCommand {
     fn run(self, out: &mut dyn Write) -> Result<(), RunError> {
         match self {
             Self::Add { dir, name, role } => {
-                let token = Server::open(Config::new(dir))?.add_token(&name, role)?;
+                let token = Server::beside(Config::new(dir))?.add_token(&name, role)?;
                 writeln!(out, "{token}")?;
                 writeln!(
                     out,
@@ -266,7 +274,7 @@ impl TokenCommand {
                 )?;
             }
             Self::List { dir } => {
-                for token in Server::open(Config::new(dir))?.tokens()? {
+                for token in Server::beside(Config::new(dir))?.tokens()? {
                     writeln!(
                         out,
                         "{:8} {}  {}",
@@ -277,7 +285,7 @@ impl TokenCommand {
                 }
             }
             Self::Revoke { dir, name } => {
-                if !Server::open(Config::new(dir))?.revoke_token(&name)? {
+                if !Server::beside(Config::new(dir))?.revoke_token(&name)? {
                     return Err(RunError::NoToken(name));
                 }
                 writeln!(out, "«{name}» has no access any more.")?;
@@ -318,7 +326,7 @@ impl TrustArgs {
 }
 
 fn audit(args: DataArgs, out: &mut dyn Write) -> Result<(), RunError> {
-    let report = Server::open(Config::new(args.dir))?.audit()?;
+    let report = Server::beside(Config::new(args.dir))?.audit()?;
     for (count, what) in [
         (report.statements, "statements"),
         (report.segments, "segments"),

@@ -12,6 +12,7 @@ mod audit;
 mod cut;
 mod fleet_log;
 mod fleet_proofs;
+mod folder_lock;
 mod import;
 mod intake;
 mod key_files;
@@ -33,6 +34,7 @@ mod writer;
 
 pub use api::router;
 pub use audit::AuditReport;
+pub use folder_lock::LockError;
 pub use import::ImportError;
 pub use key_files::{KeyFileError, authority};
 pub use outcome::{HistoryMerge, HistoryOrigin, Merge, Outcome, Refused};

@@ -9,7 +9,7 @@ fn main() -> ExitCode {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
             let _ = writeln!(io::stderr(), "carrylog-server: {error}");
-            ExitCode::FAILURE
+            ExitCode::from(if error.is_in_use() { 6 } else { 1 })
         }
     }
 }

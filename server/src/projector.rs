@@ -1,8 +1,9 @@
 //! Writes the projections of units and logs that were touched, within the transaction that touched
 //! them, and reads a unit's history back together.
 
-use crate::store::{self, LogRow, Scope, SealRow, StoreError, StoredAnomaly};
+use crate::store::{self, LogRow, Scope, SealRow, Stamp, StoreError, StoredAnomaly};
 use crate::trust_view::TrustView;
+use crate::writer::trust_digest;
 use carrylog_format::ids::LogId;
 use carrylog_format::record::{Record, StationChange};
 use carrylog_format::tree::Hash;
@@ -148,7 +149,9 @@ impl<'a> Projector<'a> {
     /// Writes the anomalies of the chains of statements.
     pub(crate) fn update_statements(&self) -> Result<(), StoreError> {
         let found = self.stored(statement_anomalies(&self.trust.store))?;
-        store::set_anomalies(self.c, &Scope::Statements, &found)
+        store::set_anomalies(self.c, &Scope::Statements, &found)?;
+        let follows = trust_digest(&self.trust.store);
+        store::set_stamp(self.c, Stamp::ProjectedTrust, follows.as_bytes())
     }
 
     fn stored(&self, found: Vec<Anomaly>) -> Result<Vec<StoredAnomaly>, StoreError> {

@@ -35,10 +35,10 @@ pub async fn serve(
 ) -> Result<(), ServeError> {
     let loopback = listener.local_addr()?.ip().is_loopback();
     let asking = Arc::clone(&server);
-    let tokens = tokio::task::spawn_blocking(move || asking.tokens())
+    let open = tokio::task::spawn_blocking(move || asking.is_open())
         .await
         .map_err(std::io::Error::other)??;
-    if tokens.is_empty() {
+    if open {
         if !loopback {
             return Err(ServeError::OpenToOthers);
         }
@@ -46,8 +46,13 @@ pub async fn serve(
             "no tokens: everyone on this machine may deliver, read and bring statements"
         );
     }
+    let ending = Arc::clone(&server);
     let app = router(server, loopback);
-    Ok(axum::serve(listener, app)
+    axum::serve(listener, app)
         .with_graceful_shutdown(shutdown)
-        .await?)
+        .await?;
+    tokio::task::spawn_blocking(move || ending.end())
+        .await
+        .map_err(std::io::Error::other)??;
+    Ok(())
 }

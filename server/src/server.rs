@@ -1,14 +1,15 @@
 //! The server: one writer, some readers, and what both have published last.
 
 use crate::fleet_log::FleetLog;
+use crate::folder_lock::{FolderLock, LockError};
 use crate::import::{Arrival, ImportError};
 use crate::key_files::{self, KeyFileError};
 use crate::outcome::Outcome;
 use crate::rebuild::Rebuilt;
 use crate::store::{self, Database, Readers, StoreError};
-use crate::writer::{KeepLimits, Published, Writer, fleet_digest};
+use crate::writer::{KeepLimits, Opening, Published, Writer, fleet_digest};
 use carrylog_format::bundle::write_return;
-use carrylog_format::cose::PublicKey;
+use carrylog_format::cose::{PublicKey, SecretKey};
 use carrylog_format::ids::{FileDigest, LogId};
 use carrylog_format::instant::Instant;
 use carrylog_format::public_key_form::PublicKeyForm;
@@ -84,11 +85,16 @@ pub enum OpenError {
     /// A file that was kept.
     #[error(transparent)]
     Import(#[from] ImportError),
+    /// Another process writes in the folder.
+    #[error(transparent)]
+    Lock(#[from] LockError),
 }
 
 /// A fleet server. Its functions block; call them off an async thread.
 pub struct Server {
     writer: Mutex<Writer>,
+    /// Held as long as this process may write; absent beside a running server.
+    lock: Option<FolderLock>,
     readers: Readers,
     published: RwLock<Published>,
     public: PublicKeyForm,
@@ -109,20 +115,52 @@ pub fn init(dir: &Path, name: &Name) -> Result<PublicKeyForm, OpenError> {
 const DATABASE: &str = "fleet.db";
 
 impl Server {
-    /// Opens the server in a data folder.
+    /// Opens the server in a data folder, as the only process that writes there.
     ///
     /// # Errors
-    /// [`OpenError`] if there is no server, or its store cannot be used.
+    /// [`OpenError`] if there is no server, another process writes in the folder, or its store
+    /// cannot be used.
     pub fn open(config: Config) -> Result<Self, OpenError> {
-        let (secret, public) = key_files::load(&config.data_dir)?;
+        let key = key_files::load(&config.data_dir)?;
+        let lock = FolderLock::take(&config.data_dir)?;
+        Self::with(config, key, Some(lock))
+    }
+
+    /// Opens the store beside a server that may be running: to look, and to change tokens. It takes
+    /// no deliveries and derives nothing.
+    ///
+    /// # Errors
+    /// As [`Self::open`], but for the other process.
+    pub fn beside(config: Config) -> Result<Self, OpenError> {
+        let key = key_files::load(&config.data_dir)?;
+        Self::with(config, key, None)
+    }
+
+    fn with(
+        config: Config,
+        (secret, public): (SecretKey, PublicKeyForm),
+        lock: Option<FolderLock>,
+    ) -> Result<Self, OpenError> {
         let key = secret.public();
         let database = Database::open(&config.data_dir.join(DATABASE))?;
         let readers = database.readers(config.readers)?;
         let now = (config.clock)();
-        let writer = Writer::open(database, secret, &config.authorities, config.keep, now)?;
+        let opening = match lock {
+            Some(_) => Opening::Writer,
+            None => Opening::Beside,
+        };
+        let writer = Writer::open(
+            database,
+            secret,
+            &config.authorities,
+            config.keep,
+            opening,
+            now,
+        )?;
         let published = RwLock::new(writer.published()?);
         Ok(Self {
             writer: Mutex::new(writer),
+            lock,
             readers,
             published,
             public,
@@ -233,8 +271,25 @@ impl Server {
         self.write(|writer| writer.rebuild(now))
     }
 
-    /// What was published last.
+    /// Ends orderly: the database file is whole by itself, so that a copy of it holds everything.
+    ///
+    /// # Errors
+    /// [`StoreError`] if the disk does not take it; everything acknowledged stays in the
+    /// write-ahead log beside the file.
+    pub fn end(&self) -> Result<(), StoreError> {
+        let writer = self.writer.lock().unwrap_or_else(PoisonError::into_inner);
+        writer.checkpoint()
+    }
+
+    /// What was published last. What was written past this process counts here too; while a writer
+    /// is at work, it has looked already.
     pub(crate) fn published(&self) -> Published {
+        if self.lock.is_some()
+            && let Ok(mut writer) = self.writer.try_lock()
+            && let Err(error) = self.look_for_foreign_commits(&mut writer)
+        {
+            tracing::error!(%error, "statements that were written past this server cannot be read");
+        }
         self.published
             .read()
             .unwrap_or_else(PoisonError::into_inner)
@@ -265,6 +320,7 @@ impl Server {
         change: impl FnOnce(&mut Writer) -> Result<T, E>,
     ) -> Result<T, E> {
         let mut writer = self.writer.lock().unwrap_or_else(PoisonError::into_inner);
+        self.look_for_foreign_commits(&mut writer)?;
         let done = change(&mut writer);
         writer.settle()?;
         *self
@@ -272,6 +328,30 @@ impl Server {
             .write()
             .unwrap_or_else(PoisonError::into_inner) = writer.published()?;
         done
+    }
+
+    fn look_for_foreign_commits(&self, writer: &mut Writer) -> Result<(), StoreError> {
+        if self.lock.is_none() {
+            return Ok(());
+        }
+        let before = Arc::clone(&writer.trust);
+        let looked = writer.notice_foreign_commits(self.now());
+        writer.settle()?;
+        if !Arc::ptr_eq(&before, &writer.trust) {
+            *self
+                .published
+                .write()
+                .unwrap_or_else(PoisonError::into_inner) = writer.published()?;
+        }
+        match looked {
+            Ok(()) => Ok(()),
+            Err(ImportError::Store(error)) => Err(error),
+            // No room for files that wait: what is stored is in order, they wait on.
+            Err(ImportError::QuarantineFull { bytes }) => {
+                tracing::warn!(bytes, "no more room for files that wait for an enrolment");
+                Ok(())
+            }
+        }
     }
 }
 

@@ -2,8 +2,9 @@
 //! is kept.
 
 use crate::server::Server;
-use crate::store::{self, StoreError};
+use crate::store::{self, Stamp, StoreError};
 use carrylog_format::instant::Instant;
+use rusqlite::Connection;
 use sha2::{Digest, Sha256};
 use std::str::FromStr;
 
@@ -109,6 +110,7 @@ impl Server {
         let added = self.write(|writer| {
             let tx = writer.database.begin()?;
             let added = store::add_token(&tx, &hash(&token), role.name(), name, now)?;
+            store::set_stamp(&tx, Stamp::HadToken, &[1])?;
             tx.commit().map_err(StoreError::from)?;
             Ok::<_, StoreError>(added)
         })?;
@@ -135,6 +137,15 @@ impl Server {
             .collect())
     }
 
+    /// Whether nobody needs a token: there never was one. Taking the last token back does not open
+    /// the server to everyone.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn is_open(&self) -> Result<bool, StoreError> {
+        self.ask(|c| Ok(store::tokens(c)?.is_empty() && !had_token(c)?))
+    }
+
     /// Takes a token back; false if there is none of this name.
     ///
     /// # Errors
@@ -150,8 +161,9 @@ impl Server {
 
     /// Whose token this is, and its role. `Err` says that there are no tokens at all.
     pub(crate) fn owner_of(&self, token: Option<&str>) -> Result<TokenCheck, StoreError> {
-        let rows = self.ask(store::tokens)?;
-        if rows.is_empty() {
+        let (rows, had_token) =
+            self.ask(|c| Ok::<_, StoreError>((store::tokens(c)?, had_token(c)?)))?;
+        if rows.is_empty() && !had_token {
             return Ok(TokenCheck::NoTokens);
         }
         let Some(token) = token else {
@@ -183,6 +195,10 @@ pub(crate) enum TokenCheck {
     Unknown,
     /// It belongs to somebody.
     Owner { name: String, role: AccessRole },
+}
+
+fn had_token(c: &Connection) -> Result<bool, StoreError> {
+    Ok(store::stamp(c, Stamp::HadToken)?.is_some())
 }
 
 fn hash(token: &str) -> [u8; 32] {

@@ -2,7 +2,7 @@
 
 use crate::fleet_log::FleetLog;
 use crate::import::ImportError;
-use crate::store::{self, Database, StoreError};
+use crate::store::{self, Database, Stamp, StoreError};
 use crate::trust_view::TrustView;
 use carrylog_format::cose::{PublicKey, SecretKey};
 use carrylog_format::ids::StatementDigest;
@@ -54,6 +54,17 @@ pub(crate) struct Writer {
     pub(crate) limits: KeepLimits,
     /// A transaction was begun that may have appended to the fleet log in memory only.
     pub(crate) unsettled: bool,
+    /// What the store said of commits by other connections when it was last looked at.
+    seen_version: i64,
+}
+
+/// Whether opening a store may bring its projections up to date.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Opening {
+    /// This process holds the folder.
+    Writer,
+    /// Another process may be writing there.
+    Beside,
 }
 
 impl Writer {
@@ -63,12 +74,13 @@ impl Writer {
         key: SecretKey,
         authorities: &[PublicKey],
         limits: KeepLimits,
+        opening: Opening,
         now: Instant,
     ) -> Result<Self, ImportError> {
+        let seen_version = database.foreign_commits()?;
         let tx = database.begin()?;
-        let mut chosen = false;
         for authority in authorities {
-            chosen |= store::add_authority(&tx, authority, now)?;
+            store::add_authority(&tx, authority, now)?;
         }
         tx.commit()?;
         let trust = load_trust(database.connection())?;
@@ -80,12 +92,42 @@ impl Writer {
             fleet,
             limits,
             unsettled: false,
+            seen_version,
         };
-        if chosen {
+        if opening == Opening::Writer && !writer.projections_follow_trust()? {
             writer.rebuild(now)?;
             writer.retry_kept(now)?;
         }
         Ok(writer)
+    }
+
+    /// Takes over what another connection committed, before anything else is decided: a statement
+    /// that reached the store past this process counts from the next answer on.
+    pub(crate) fn notice_foreign_commits(&mut self, now: Instant) -> Result<(), ImportError> {
+        let version = self.database.foreign_commits()?;
+        if version == self.seen_version {
+            return Ok(());
+        }
+        self.seen_version = version;
+        let trust = load_trust(self.database.connection())?;
+        if trust_digest(&trust) != trust_digest(&self.trust.store) {
+            tracing::warn!("statements were written past this server; everything is derived anew");
+            self.trust = Arc::new(TrustView::of(trust));
+            self.unsettled = true;
+            self.rebuild(now)?;
+            self.retry_kept(now)?;
+        }
+        Ok(())
+    }
+
+    /// Writes all of the log that precedes the database into it, so that the file is whole by itself.
+    pub(crate) fn checkpoint(&self) -> Result<(), StoreError> {
+        self.database.checkpoint()
+    }
+
+    fn projections_follow_trust(&self) -> Result<bool, StoreError> {
+        let stamped = store::stamp(self.database.connection(), Stamp::ProjectedTrust)?;
+        Ok(stamped.as_deref() == Some(trust_digest(&self.trust.store).as_bytes().as_slice()))
     }
 
     pub(crate) fn published(&self) -> Result<Published, StoreError> {
@@ -113,6 +155,18 @@ pub(crate) fn load_trust(c: &Connection) -> Result<TrustStore, StoreError> {
         trust.add(&sign1).map_err(StoreError::damaged)?;
     }
     Ok(trust)
+}
+
+/// Names a state of trust: the authorities that were chosen and the statements that verify.
+pub(crate) fn trust_digest(trust: &TrustStore) -> Hash {
+    let mut names: Vec<[u8; 32]> = trust
+        .statements()
+        .map(|s| *s.digest().hash().as_bytes())
+        .collect();
+    names.sort_unstable();
+    let anchors = trust.anchors().map(|(_, key)| key.to_bytes());
+    let bytes: Vec<u8> = anchors.chain(names).flatten().collect();
+    Hash::of(&bytes)
 }
 
 /// The digest of the whole fleet history, from the stored states.

@@ -72,7 +72,7 @@ fn a_file_that_cannot_be_read_to_its_end_leaves_no_trace_and_is_taken_later() {
 fn a_second_program_that_opens_the_store_sees_only_whole_deliveries() {
     let (authority, records, station) = scene();
     records.deliver(&authority.whole_file());
-    let other = Server::open(config(&records.dir, None)).unwrap();
+    let other = Server::beside(config(&records.dir, None)).unwrap();
     let mut bad = station.whole(&[]);
     let end = bad.len() - 40;
     bad[end] ^= 1;
@@ -170,4 +170,90 @@ fn the_audit_finds_what_was_changed_in_the_database() {
         let hit = faults.iter().any(|f| f.contains(expected));
         assert!(hit, "{change}: {faults:?}");
     }
+}
+
+/// Writes a statement into the store past the server, as a program of another time might.
+fn write_past(records: &Records, statement: &carrylog_format::statement::Statement) {
+    let direct = rusqlite::Connection::open(records.dir.path().join("fleet.db")).unwrap();
+    let sql = "INSERT INTO statements (digest, sign1, received_ms) VALUES (?1, ?2, 0)";
+    let digest = *statement.digest().hash().as_bytes();
+    let row = rusqlite::params![digest, statement.sign1()];
+    assert_eq!(direct.execute(sql, row).unwrap(), 1);
+}
+
+#[test]
+fn a_statement_written_past_a_running_server_acts_before_its_next_answer() {
+    let (mut authority, records, mut station) = scene();
+    authority.enrol_server(&records);
+    records.deliver(&authority.whole_file());
+    records.deliver(&station.whole(&[]));
+    assert_eq!(records.server.fleet().unwrap().entries.accepted, 4);
+    authority.revoke(station.id(), 2);
+    write_past(&records, authority.chain.last().unwrap());
+    // A question alone sees it, and no delivery ends in a fault.
+    records.server.return_file(station.id()).unwrap();
+    assert_eq!(records.server.fleet().unwrap().entries.accepted, 2);
+    station.tests(&["A4"], 200);
+    records.deliver(&station.whole(&[]));
+    assert_eq!(records.server.fleet().unwrap().entries.accepted, 2);
+    let fresh = Records::trusting(&authority);
+    fresh.deliver(&authority.whole_file());
+    fresh.deliver(&station.whole(&[]));
+    assert_eq!(records.digest(), fresh.digest());
+}
+
+#[test]
+fn an_enrolment_written_past_a_running_server_lets_the_waiting_file_in() {
+    let mut authority = Authority::new(1);
+    let mut station = Station::new(2);
+    let records = Records::trusting(&authority);
+    records.deliver(&authority.whole_file());
+    station.tests(&["A1"], 100);
+    let waits = records.deliver(&station.whole(&[]));
+    assert!(matches!(waits, Outcome::Quarantined { .. }));
+    authority.enrol(&station.key, Role::Station, "Bay 2 (invented)");
+    write_past(&records, authority.chain.last().unwrap());
+    records.server.return_file(station.id()).unwrap();
+    assert_eq!(records.server.fleet().unwrap().entries.accepted, 2);
+    let again = records.deliver(&station.whole(&[]));
+    assert!(matches!(again, Outcome::Known(_)), "{again:?}");
+}
+
+#[test]
+fn a_statement_written_while_the_server_was_away_acts_from_the_start() {
+    let (mut authority, records, station) = scene();
+    records.deliver(&authority.whole_file());
+    records.deliver(&station.whole(&[]));
+    authority.revoke(station.id(), 1);
+    write_past(&records, authority.chain.last().unwrap());
+    let records = records.reopened();
+    assert_eq!(records.server.fleet().unwrap().entries.accepted, 1);
+}
+
+#[test]
+fn one_process_writes_in_a_folder_and_the_next_one_can_when_it_is_gone() {
+    let (_, records, _) = scene();
+    let second = Server::open(config(&records.dir, None));
+    let error = second.err().unwrap().to_string();
+    assert!(error.contains("carrylog deliver FILE --to URL"), "{error}");
+    let Records { dir, server } = records;
+    drop(server);
+    Server::open(config(&dir, None)).unwrap();
+}
+
+#[test]
+fn a_copy_of_the_database_file_alone_holds_everything_after_an_orderly_end() {
+    let (authority, records, station) = scene();
+    records.deliver(&authority.whole_file());
+    records.deliver(&station.whole(&[]));
+    let digest = records.digest();
+    records.server.end().unwrap();
+    let elsewhere = folder();
+    for file in ["fleet.db", "server.key", "server.pub.json"] {
+        std::fs::copy(records.dir.path().join(file), elsewhere.path().join(file)).unwrap();
+    }
+    let copy = Server::open(config(&elsewhere, None)).unwrap();
+    assert_eq!(copy.fleet_digest().unwrap().to_string(), digest);
+    assert_eq!(copy.fleet().unwrap().entries.accepted, 4);
+    assert!(copy.audit().unwrap().is_sound());
 }

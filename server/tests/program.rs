@@ -174,3 +174,57 @@ fn statements_are_brought_from_a_file_and_bad_ones_are_told_apart() {
             .success()
     );
 }
+
+#[test]
+fn a_second_server_and_a_statement_brought_beside_the_first_are_told_what_to_do() {
+    let home = folder();
+    let dir = home.path().join("records");
+    let dir = dir.to_str().unwrap();
+    run(&["init", dir, "--name", "Office server (invented)"]);
+    let authority = Authority::new(1);
+    let key = authority_file(home.path(), &authority);
+    let path = home.path().join("statements.carrylog");
+    fs::write(&path, authority.whole_file()).unwrap();
+    let first = Running::start(dir, &["--authority", &key]);
+    for words in [
+        &["serve", dir, "--listen", "127.0.0.1:0"][..],
+        &["trust", dir, path.to_str().unwrap()],
+        &["rebuild", dir],
+    ] {
+        let second = run(words);
+        assert_eq!(second.status.code(), Some(6), "{}", text(&second));
+        assert!(
+            text(&second).contains("deliver FILE --to URL"),
+            "{}",
+            text(&second)
+        );
+    }
+    assert!(
+        run(&["audit", dir]).status.success(),
+        "looking is no writing"
+    );
+    // Killed: the lock goes with the process.
+    drop(first);
+    drop(Running::start(dir, &[]));
+}
+
+#[test]
+fn taking_the_last_token_back_does_not_open_the_server() {
+    let home = folder();
+    let dir = home.path().join("records");
+    let dir = dir.to_str().unwrap();
+    run(&["init", dir, "--name", "Office server (invented)"]);
+    let server = Running::start(dir, &[]);
+    assert_eq!(server.ask("GET", "/api/v1/fleet", "", b"").0, 200);
+    assert!(
+        run(&["token", "add", dir, "Clerk", "--role", "read"])
+            .status
+            .success()
+    );
+    assert_eq!(server.ask("GET", "/api/v1/fleet", "", b"").0, 401);
+    assert!(run(&["token", "revoke", dir, "Clerk"]).status.success());
+    assert_eq!(server.ask("GET", "/api/v1/fleet", "", b"").0, 401);
+    drop(server);
+    let server = Running::start(dir, &[]);
+    assert_eq!(server.ask("GET", "/api/v1/fleet", "", b"").0, 401);
+}

@@ -14,6 +14,7 @@ pub(crate) fn run(command: ServerCommand) -> Result<Exit, Failure> {
         Ok(()) => Ok(Exit::Done),
         Err(error) => {
             let exit = match &error {
+                in_use if in_use.is_in_use() => Exit::Station,
                 RunError::Refused(_) => Exit::Refused,
                 RunError::Key(_) | RunError::NoToken(_) => Exit::Input,
                 RunError::Serve(_) => Exit::Server,

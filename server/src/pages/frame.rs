@@ -32,7 +32,7 @@ impl Frame {
             title: title.into(),
             place,
             server: server.public_key_file().name().to_string(),
-            open: server.tokens()?.is_empty(),
+            open: server.is_open()?,
             advisory: ADVISORY,
             version: env!("CARGO_PKG_VERSION"),
             made_at: server.now().date().to_string(),

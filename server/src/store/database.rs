@@ -54,6 +54,27 @@ impl Database {
         &self.connection
     }
 
+    /// A number that changes when another connection commits, and only then.
+    ///
+    /// # Errors
+    /// [`super::StoreError`] if the database cannot be read.
+    pub(crate) fn foreign_commits(&self) -> Result<i64> {
+        let sql = "data_version";
+        Ok(self
+            .connection
+            .pragma_query_value(None, sql, |row| row.get(0))?)
+    }
+
+    /// Moves everything from the write-ahead log into the database file.
+    ///
+    /// # Errors
+    /// [`super::StoreError`] if the disk does not take it.
+    pub(crate) fn checkpoint(&self) -> Result<()> {
+        self.connection
+            .query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))?;
+        Ok(())
+    }
+
     /// Opens `count` connections that only read.
     ///
     /// # Errors

@@ -4,7 +4,7 @@ use super::error::{Result, StoreError};
 use rusqlite::Connection;
 
 /// Version of the tables below, in `PRAGMA user_version`.
-const VERSION: i64 = 2;
+const VERSION: i64 = 3;
 
 const VERSION_1: &str = "
 -- Truth: grows only.
@@ -151,6 +151,16 @@ CREATE TABLE singles (
 ) STRICT;
 ";
 
+/// Marks of the store.
+const VERSION_3: &str = "
+CREATE TABLE stamps (
+    name TEXT NOT NULL UNIQUE,
+    value BLOB NOT NULL
+) STRICT;
+-- Whoever has a token now had one once.
+INSERT INTO stamps (name, value) SELECT 'had_token', x'01' FROM tokens LIMIT 1;
+";
+
 /// Makes the tables of a new database, or brings an older one up to date.
 pub(super) fn prepare(connection: &mut Connection) -> Result<()> {
     let found: i64 = connection.pragma_query_value(None, "user_version", |row| row.get(0))?;
@@ -165,7 +175,10 @@ pub(super) fn prepare(connection: &mut Connection) -> Result<()> {
         if found == 0 {
             tx.execute_batch(VERSION_1)?;
         }
-        tx.execute_batch(VERSION_2)?;
+        if found < 2 {
+            tx.execute_batch(VERSION_2)?;
+        }
+        tx.execute_batch(VERSION_3)?;
         tx.pragma_update(None, "user_version", VERSION)?;
         tx.commit()?;
     }
