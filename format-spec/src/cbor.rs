@@ -1,18 +1,22 @@
 //! Deterministic CBOR (RFC 8949 §4.2.1): the only module that knows raw CBOR bytes.
 //!
-//! [`check`] accepts the one encoding of an item and refuses every other one, before any decoder
-//! sees the bytes. [`to_canonical`] and [`from_canonical`] carry serde types over that border.
-//! Hashed bytes hold no floats, so floats are refused altogether.
+//! [`check`] accepts the one encoding of an item and refuses every other one. [`to_canonical`] and
+//! [`from_canonical`] carry serde types over that border; reading refuses in one pass what `check`
+//! refuses and every second spelling of a value. Hashed bytes hold no floats, so floats are refused
+//! altogether.
 
 mod check;
+mod decoder;
 mod error;
 mod head;
 mod key;
 mod reader;
 
-use serde::{Serialize, de::DeserializeOwned};
+use serde::Serialize;
 
 pub use check::{Limits, MAX_DEPTH, check};
+pub use decoder::from_canonical;
+pub(crate) use decoder::{Place, filled, from_place};
 pub use error::CborError;
 pub use head::{Head, MAX_HEAD_LEN, major, read_head, write_bytes, write_head, write_text};
 pub use key::Key;
@@ -37,33 +41,6 @@ pub fn to_canonical<T: Serialize>(value: &T) -> Result<Vec<u8>, CborError> {
     };
     check(&bytes, &limits)?;
     Ok(bytes)
-}
-
-/// Decodes a value from deterministic CBOR and proves that these bytes are its only encoding.
-///
-/// The decoder behind serde accepts structs given as arrays, integer keys for named fields and
-/// fields it ignores. Re-encoding and comparing closes all three, so one value has one byte form.
-///
-/// # Errors
-/// What [`check`] found, [`CborError::Decode`] if the item is not a `T`, or
-/// [`CborError::NotCanonicalForm`] if the re-encoded value differs from `bytes`.
-pub fn from_canonical<T>(bytes: &[u8], limits: &Limits) -> Result<T, CborError>
-where
-    T: DeserializeOwned + Serialize,
-{
-    check(bytes, limits)?;
-    let value: T = serde_cbor::from_slice(bytes).map_err(|e| CborError::Decode {
-        offset: e.offset(),
-        reason: e.to_string(),
-    })?;
-    let again = encode(&value, bytes.len())?;
-    if again != bytes {
-        let same = again.iter().zip(bytes).take_while(|(a, b)| a == b).count();
-        return Err(CborError::NotCanonicalForm {
-            offset: same as u64,
-        });
-    }
-    Ok(value)
 }
 
 /// Writing into a buffer of about the right size halves the time of growing one from empty.

@@ -139,8 +139,12 @@ impl FromStr for Date {
 
 impl TryFrom<String> for Date {
     type Error = InstantError;
+    /// Strict: text from a record is taken as it stands or refused, never trimmed.
     fn try_from(text: String) -> Result<Self, InstantError> {
-        text.parse()
+        match text.parse::<Self>() {
+            Ok(date) if text.trim().len() == text.len() => Ok(date),
+            _ => Err(InstantError::NotADate(text)),
+        }
     }
 }
 

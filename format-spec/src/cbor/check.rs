@@ -43,6 +43,21 @@ pub fn check(bytes: &[u8], limits: &Limits) -> Result<(), CborError> {
     Ok(())
 }
 
+/// Checks the item at `at`, `depth` levels deep, and returns the offset after it.
+pub(super) fn item_end(
+    bytes: &[u8],
+    at: usize,
+    depth: usize,
+    max_depth: usize,
+) -> Result<usize, CborError> {
+    let checker = Checker {
+        bytes,
+        max_depth,
+        allow_tags: false,
+    };
+    checker.item(at, depth)
+}
+
 struct Checker<'a> {
     bytes: &'a [u8],
     max_depth: usize,

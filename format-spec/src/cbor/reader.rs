@@ -1,5 +1,6 @@
 //! A bounded cursor over CBOR bytes for the few structures that are read by hand.
 
+use super::check::item_end;
 use super::{CborError, Head, major, read_head};
 
 /// Reads items one after the other from a byte slice; never allocates, never reads past the end.
@@ -19,6 +20,12 @@ impl<'a> Reader<'a> {
         Self { bytes, at: 0 }
     }
 
+    /// A reader of the item at offset `at`.
+    pub(super) fn at(bytes: &'a [u8], at: u64) -> Self {
+        let at = usize::try_from(at).unwrap_or(bytes.len());
+        Self { bytes, at }
+    }
+
     /// Bytes read so far; the offset of the next item.
     #[must_use]
     pub fn offset(&self) -> u64 {
@@ -30,9 +37,105 @@ impl<'a> Reader<'a> {
     /// # Errors
     /// Those of [`read_head`].
     pub fn head(&mut self) -> Result<Head, CborError> {
-        let head = read_head(self.rest(), self.offset())?;
-        self.at += head.len;
+        let head = self.peek()?;
+        self.step(&head);
         Ok(head)
+    }
+
+    /// The head of the next item, which stays the next one.
+    ///
+    /// # Errors
+    /// Those of [`read_head`].
+    #[inline]
+    pub(super) fn peek(&self) -> Result<Head, CborError> {
+        let rest = self.rest();
+        match rest.first() {
+            // Most heads are one byte: spare them the general case.
+            Some(&initial) if initial & 0x1f < 24 => Ok(Head {
+                major: initial >> 5,
+                value: u64::from(initial & 0x1f),
+                len: 1,
+            }),
+            _ => read_head(rest, self.offset()),
+        }
+    }
+
+    /// Steps over a head that [`Reader::peek`] gave.
+    #[inline]
+    pub(super) fn step(&mut self, head: &Head) {
+        self.at += head.len;
+    }
+
+    /// Takes the count of a container whose items need `bytes` each at least.
+    #[inline]
+    pub(super) fn count_of(&mut self, head: &Head, bytes: u64) -> Result<u64, CborError> {
+        let offset = self.offset();
+        self.step(head);
+        self.need(offset, head.value, head.value.saturating_mul(bytes))?;
+        Ok(head.value)
+    }
+
+    /// Takes the content of the byte or text string that `head` begins.
+    #[inline]
+    pub(super) fn string_of(&mut self, head: &Head) -> Result<&'a [u8], CborError> {
+        let offset = self.offset();
+        self.step(head);
+        self.need(offset, head.value, head.value)?;
+        let taken = self.rest().get(..head.value as usize).unwrap_or_default();
+        self.at += taken.len();
+        Ok(taken)
+    }
+
+    /// Takes the text that `head` begins.
+    #[inline]
+    pub(super) fn text_of(&mut self, head: &Head) -> Result<&'a str, CborError> {
+        let offset = self.offset();
+        std::str::from_utf8(self.string_of(head)?).map_err(|_| CborError::InvalidUtf8 { offset })
+    }
+
+    /// The bytes read since `offset`.
+    #[inline]
+    pub(super) fn since(&self, offset: u64) -> &'a [u8] {
+        self.bytes.get(offset as usize..self.at).unwrap_or_default()
+    }
+
+    /// Whether everything was read.
+    pub(super) fn is_at_end(&self) -> bool {
+        self.at == self.bytes.len()
+    }
+
+    /// Finds the end of the next item and checks nothing else in it.
+    ///
+    /// # Errors
+    /// Those of [`read_head`], and [`CborError::LengthBeyondEnd`].
+    pub(super) fn skip(&mut self) -> Result<(), CborError> {
+        let mut items = 1_u64;
+        while items > 0 {
+            items -= 1;
+            let head = self.peek()?;
+            match head.major {
+                major::BYTES | major::TEXT => {
+                    self.string_of(&head)?;
+                }
+                major::ARRAY => items = items.saturating_add(self.count_of(&head, 1)?),
+                major::MAP => items = items.saturating_add(2 * self.count_of(&head, 2)?),
+                major::TAG => {
+                    self.step(&head);
+                    items = items.saturating_add(1);
+                }
+                _ => self.step(&head),
+            }
+        }
+        Ok(())
+    }
+
+    /// Passes over the next item, checked as [`check`](super::check) does.
+    ///
+    /// # Errors
+    /// Those of [`check`](super::check).
+    pub(super) fn pass_over(&mut self, depth: usize, max_depth: usize) -> Result<(), CborError> {
+        self.at = item_end(self.bytes, self.at, depth, max_depth)?;
+        Ok(())
     }
 
     /// An unsigned integer.
@@ -73,10 +176,8 @@ impl<'a> Reader<'a> {
     /// [`CborError::Unexpected`] naming `expected` for any other item,
     /// [`CborError::LengthBeyondEnd`] if the bytes left cannot hold that many.
     pub fn array(&mut self, expected: &'static str) -> Result<u64, CborError> {
-        let offset = self.offset();
-        let count = self.argument(major::ARRAY, expected)?;
-        self.need(offset, count, count)?;
-        Ok(count)
+        let head = self.expect(major::ARRAY, expected)?;
+        self.count_of(&head, 1)
     }
 
     /// The number of pairs of a map; keys and values are the next items.
@@ -85,10 +186,8 @@ impl<'a> Reader<'a> {
     /// [`CborError::Unexpected`] naming `expected` for any other item,
     /// [`CborError::LengthBeyondEnd`] if the bytes left cannot hold that many.
     pub fn map(&mut self, expected: &'static str) -> Result<u64, CborError> {
-        let offset = self.offset();
-        let pairs = self.argument(major::MAP, expected)?;
-        self.need(offset, pairs, pairs.saturating_mul(2))?;
-        Ok(pairs)
+        let head = self.expect(major::MAP, expected)?;
+        self.count_of(&head, 2)
     }
 
     /// A byte string.
@@ -97,7 +196,8 @@ impl<'a> Reader<'a> {
     /// [`CborError::Unexpected`] naming `expected` for any other item,
     /// [`CborError::LengthBeyondEnd`] if it is longer than the bytes left.
     pub fn bytes(&mut self, expected: &'static str) -> Result<&'a [u8], CborError> {
-        self.string(major::BYTES, expected)
+        let head = self.expect(major::BYTES, expected)?;
+        self.string_of(&head)
     }
 
     /// A text string.
@@ -107,9 +207,8 @@ impl<'a> Reader<'a> {
     /// [`CborError::LengthBeyondEnd`] if it is longer than the bytes left,
     /// [`CborError::InvalidUtf8`].
     pub fn text(&mut self, expected: &'static str) -> Result<&'a str, CborError> {
-        let offset = self.offset();
-        let bytes = self.string(major::TEXT, expected)?;
-        std::str::from_utf8(bytes).map_err(|_| CborError::InvalidUtf8 { offset })
+        let head = self.expect(major::TEXT, expected)?;
+        self.text_of(&head)
     }
 
     /// The simple value null.
@@ -144,22 +243,22 @@ impl<'a> Reader<'a> {
     }
 
     fn argument(&mut self, major: u8, expected: &'static str) -> Result<u64, CborError> {
-        let offset = self.offset();
-        let head = self.head()?;
-        if head.major == major {
-            Ok(head.value)
-        } else {
-            Err(CborError::Unexpected { offset, expected })
-        }
+        let head = self.expect(major, expected)?;
+        self.step(&head);
+        Ok(head.value)
     }
 
-    fn string(&mut self, major: u8, expected: &'static str) -> Result<&'a [u8], CborError> {
-        let offset = self.offset();
-        let len = self.argument(major, expected)?;
-        self.need(offset, len, len)?;
-        let taken = self.rest().get(..len as usize).unwrap_or_default();
-        self.at += taken.len();
-        Ok(taken)
+    /// The head of the next item, which must be of this type.
+    fn expect(&self, major: u8, expected: &'static str) -> Result<Head, CborError> {
+        let head = self.peek()?;
+        if head.major == major {
+            Ok(head)
+        } else {
+            Err(CborError::Unexpected {
+                offset: self.offset(),
+                expected,
+            })
+        }
     }
 
     fn need(&self, offset: u64, declared: u64, bytes: u64) -> Result<(), CborError> {

@@ -4,16 +4,17 @@
 //! kind and version; `v` and `kind` say how to read `body`. A kind or version that this reader does
 //! not know is kept and carried on as it came. Bytes are never re-encoded: an [`Entry`] keeps them.
 
-use crate::cbor::{self, CborError, Key, Limits};
+use crate::cbor::{self, CborError, Key, Limits, Place};
 use crate::ids::EntryId;
 use crate::instant::Instant;
 use crate::record::{Correction, Replacement, SignOff, StationEvent, TestRecord, UnitEvent};
 use crate::sign_off;
 use crate::text::{Name, Remark, Text};
-use crate::tree;
-use serde::de::{DeserializeOwned, IgnoredAny};
-use serde::{Deserialize, Serialize};
+use crate::tree::{self, Hash};
+use serde::de::{self, IgnoredAny, Unexpected, Visitor};
+use serde::{Deserialize, Deserializer, Serialize};
 use std::collections::BTreeMap;
+use std::fmt;
 
 /// Largest entry in bytes.
 pub const MAX_ENTRY_BYTES: usize = 64 * 1024;
@@ -126,7 +127,7 @@ pub enum ClockQuality {
 pub type Extension = BTreeMap<Key, ExtensionValue>;
 
 /// A value of an extension field.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[serde(untagged)]
 pub enum ExtensionValue {
     /// True or false.
@@ -137,13 +138,48 @@ pub enum ExtensionValue {
     Text(Text<400>),
 }
 
+/// Told apart by the type of the item itself. Serde's own way for such an enum would buffer the
+/// item and take bytes for text.
+impl<'de> Deserialize<'de> for ExtensionValue {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
+        struct Scalar;
+        impl Visitor<'_> for Scalar {
+            type Value = ExtensionValue;
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("true, false, a whole number of 64 bits or a text of at most 400 bytes")
+            }
+            fn visit_bool<E: de::Error>(self, value: bool) -> Result<ExtensionValue, E> {
+                Ok(ExtensionValue::Bool(value))
+            }
+            fn visit_i64<E: de::Error>(self, value: i64) -> Result<ExtensionValue, E> {
+                Ok(ExtensionValue::Int(value))
+            }
+            fn visit_u64<E: de::Error>(self, value: u64) -> Result<ExtensionValue, E> {
+                let value = i64::try_from(value)
+                    .map_err(|_| E::invalid_value(Unexpected::Unsigned(value), &self))?;
+                Ok(ExtensionValue::Int(value))
+            }
+            fn visit_str<E: de::Error>(self, value: &str) -> Result<ExtensionValue, E> {
+                Text::try_from(value.to_owned())
+                    .map(ExtensionValue::Text)
+                    .map_err(E::custom)
+            }
+        }
+        from.deserialize_any(Scalar)
+    }
+}
+
 /// The envelope. Fields stand in canonical key order.
 #[derive(Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 struct Envelope<B> {
     v: u64,
     by: Name,
-    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    #[serde(
+        default,
+        skip_serializing_if = "BTreeMap::is_empty",
+        deserialize_with = "cbor::filled"
+    )]
     ext: Extension,
     body: B,
     kind: Text<32>,
@@ -176,35 +212,19 @@ impl Entry {
     /// # Errors
     /// [`EntryError`] with the byte offset within the entry where there is one.
     pub fn parse(bytes: &[u8]) -> Result<Self, EntryError> {
-        if bytes.len() > MAX_ENTRY_BYTES {
-            return Err(EntryError::TooLarge { bytes: bytes.len() });
-        }
-        cbor::check(bytes, &LIMITS)?;
-        let envelope: Envelope<IgnoredAny> =
-            serde_cbor::from_slice(bytes).map_err(|e| EntryError::Structure(e.to_string()))?;
-        let record = match (envelope.v, envelope.kind.as_str()) {
-            (BODY_VERSION, "test") => Record::Test(body(bytes)?),
-            (BODY_VERSION, "unit_event") => Record::UnitEvent(body(bytes)?),
-            (BODY_VERSION, "station_event") => Record::StationEvent(body(bytes)?),
-            (BODY_VERSION, "correction") => Record::Correction(body(bytes)?),
-            (BODY_VERSION, "sign_off") => Record::SignOff(signed(body(bytes)?)?),
-            (version, _) => Record::Unknown {
-                kind: envelope.kind,
-                version,
-            },
-        };
-        let head = EntryHead {
-            by: envelope.by,
-            at: envelope.at_ms,
-            clock: envelope.clock,
-            note: envelope.note,
-            ext: envelope.ext,
-        };
-        let id = EntryId::from_hash(tree::leaf_hash(bytes));
+        Self::from_named(bytes.to_vec(), tree::leaf_hash(bytes))
+    }
+
+    /// As [`Entry::parse`], for bytes whose leaf hash is known: the digest of the frame they came in.
+    ///
+    /// # Errors
+    /// As [`Entry::parse`].
+    pub(crate) fn from_named(bytes: Vec<u8>, leaf: Hash) -> Result<Self, EntryError> {
+        let (head, record) = read(&bytes)?;
         Ok(Self {
-            bytes: bytes.to_vec(),
-            id,
+            id: EntryId::from_hash(leaf),
             head,
+            bytes,
             record,
         })
     }
@@ -245,11 +265,44 @@ fn encode<B: Serialize>(head: &EntryHead, kind: &str, body: B) -> Result<Vec<u8>
     Ok(cbor::to_canonical(&envelope)?)
 }
 
-/// Reads the body by its type. The typed value must encode to the same bytes: that refuses a
-/// second spelling of the same record, such as a structure written as an array.
-fn body<B: Serialize + DeserializeOwned>(bytes: &[u8]) -> Result<B, EntryError> {
-    let envelope: Envelope<B> = cbor::from_canonical(bytes, &LIMITS)?;
-    Ok(envelope.body)
+/// The typed head and record of an entry's bytes. The kind stands after the body in canonical order,
+/// so the body is passed over first and read when its type is known.
+fn read(bytes: &[u8]) -> Result<(EntryHead, Record), EntryError> {
+    if bytes.len() > MAX_ENTRY_BYTES {
+        return Err(EntryError::TooLarge { bytes: bytes.len() });
+    }
+    let envelope: Envelope<Place> =
+        cbor::from_canonical(bytes, &LIMITS).map_err(|error| match error {
+            CborError::Decode { reason, .. } => EntryError::Structure(reason),
+            other => EntryError::Cbor(other),
+        })?;
+    let place = envelope.body;
+    let record = match (envelope.v, envelope.kind.as_str()) {
+        (BODY_VERSION, "test") => Record::Test(body(bytes, place)?),
+        (BODY_VERSION, "unit_event") => Record::UnitEvent(body(bytes, place)?),
+        (BODY_VERSION, "station_event") => Record::StationEvent(body(bytes, place)?),
+        (BODY_VERSION, "correction") => Record::Correction(body(bytes, place)?),
+        (BODY_VERSION, "sign_off") => Record::SignOff(signed(body(bytes, place)?)?),
+        (version, _) => {
+            let IgnoredAny = body(bytes, place)?;
+            Record::Unknown {
+                kind: envelope.kind,
+                version,
+            }
+        }
+    };
+    let head = EntryHead {
+        by: envelope.by,
+        at: envelope.at_ms,
+        clock: envelope.clock,
+        note: envelope.note,
+        ext: envelope.ext,
+    };
+    Ok((head, record))
+}
+
+fn body<'de, B: Deserialize<'de>>(bytes: &'de [u8], place: Place) -> Result<B, EntryError> {
+    Ok(cbor::from_place(bytes, place, &LIMITS)?)
 }
 
 /// A sign-off must hold what a sign-off holds; whether its signature counts is a matter of trust.

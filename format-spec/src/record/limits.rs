@@ -1,5 +1,6 @@
 //! A limits sheet: the reference values of one part number, from its maintenance manual.
 
+use crate::cbor;
 use crate::instant::Date;
 use crate::quantity::{FlightMinutes, MicroAmpHours, MicroOhms, MicroVolts, MilliKelvin, Ppm};
 use crate::record::ResistanceMethod;
@@ -21,12 +22,20 @@ pub struct LimitsSheet {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub storage: Option<StorageRule>,
     /// Cautions from the manual, shown with every assessment.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[serde(
+        default,
+        skip_serializing_if = "Vec::is_empty",
+        deserialize_with = "cbor::filled"
+    )]
     pub cautions: Vec<Remark>,
     /// When checks are due.
     pub intervals: CheckIntervals,
     /// Resistance limits, one for each method that the manual gives.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[serde(
+        default,
+        skip_serializing_if = "Vec::is_empty",
+        deserialize_with = "cbor::filled"
+    )]
     pub resistance: Vec<ResistanceLimit>,
     /// First day the sheet is in force.
     pub valid_from: Date,
@@ -34,7 +43,11 @@ pub struct LimitsSheet {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub valid_until: Option<Date>,
     /// Tests that the manual asks for when a limit is not met.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[serde(
+        default,
+        skip_serializing_if = "Vec::is_empty",
+        deserialize_with = "cbor::filled"
+    )]
     pub complementary: Vec<Remark>,
     /// Voltage at which a capacity discharge ends.
     pub end_voltage_uv: MicroVolts,

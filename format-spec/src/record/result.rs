@@ -1,5 +1,6 @@
 //! Computed results and the assessment as an entry holds them: numbers of a fixed scale, no floats.
 
+use crate::cbor;
 use crate::ids::StatementDigest;
 use crate::quantity::{
     DurationMs, MicroAmpHours, MicroOhms, MicroVolts, MicroWattHours, MilliKelvin, Ppm,
@@ -21,10 +22,18 @@ pub struct Computed {
     )]
     pub phases: Vec<Phase>,
     /// What could not be computed, with the reason.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[serde(
+        default,
+        skip_serializing_if = "Vec::is_empty",
+        deserialize_with = "cbor::filled"
+    )]
     pub refused: Vec<Refused>,
     /// Efficiency of each complete charge and discharge.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[serde(
+        default,
+        skip_serializing_if = "Vec::is_empty",
+        deserialize_with = "cbor::filled"
+    )]
     pub efficiency: Vec<Efficiency>,
     /// Discharged energy of the governing discharge.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -65,7 +74,7 @@ pub struct Computed {
 pub const MAX_PHASES: usize = 64;
 
 fn at_most_64_phases<'de, D: serde::Deserializer<'de>>(from: D) -> Result<Vec<Phase>, D::Error> {
-    let phases = Vec::<Phase>::deserialize(from)?;
+    let phases: Vec<Phase> = cbor::filled(from)?;
     if phases.len() > MAX_PHASES {
         return Err(serde::de::Error::invalid_length(
             phases.len(),
@@ -153,7 +162,11 @@ pub struct Refused {
 #[serde(deny_unknown_fields)]
 pub struct Assessment {
     /// What the sheet says comes next.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[serde(
+        default,
+        skip_serializing_if = "Vec::is_empty",
+        deserialize_with = "cbor::filled"
+    )]
     pub next: Vec<NextStep>,
     /// The limits sheet's statement.
     pub sheet: StatementDigest,

@@ -1,5 +1,6 @@
 //! A test of one unit at a station: what was done, what the station declared, what was computed.
 
+use crate::cbor;
 use crate::ids::TraceDigest;
 use crate::instant::Instant;
 use crate::quantity::{
@@ -23,7 +24,11 @@ pub struct TestRecord {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub trace: Option<TraceRef>,
     /// Fault codes as the station printed them.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[serde(
+        default,
+        skip_serializing_if = "Vec::is_empty",
+        deserialize_with = "cbor::filled"
+    )]
     pub faults: Vec<Text<64>>,
     /// Aircraft and position if the unit was tested on wing.
     #[serde(default, skip_serializing_if = "Option::is_none")]
