@@ -1,22 +1,19 @@
-//! What a test amounts to: results computed from its trace, compared with a limits sheet.
-//!
-//! Arithmetic and rules are those of `carrylog-health`; this module finds the trace, the sheet and
-//! the station's calibration that they need.
+//! A test at the station or at the desk: its trace read, judged by `carrylog-history`, and said in words.
 
 use crate::capture::csv;
 use crate::capture::mapping::{Mapping, parse_mapping};
 use crate::failure::Failure;
 use crate::files;
-use crate::station::{SheetInForce, Station, StationError};
-use carrylog_format::instant::Date;
-use carrylog_format::record::{Accuracy, Assessment, Computed, Record, StationChange, TestRecord};
+use crate::station::{Station, StationError};
+use carrylog_format::record::{Assessment, Computed, TestRecord};
 use carrylog_format::trace::Trace;
-use carrylog_health::assess::{self, Facts};
-use carrylog_health::from_records;
+use carrylog_history::calibrations::Calibration;
+use carrylog_history::judged::{self, evaluate};
+use carrylog_history::sheets::{SheetInForce, Sheets};
 use std::fmt;
 use std::path::Path;
 
-/// What a test amounts to.
+/// What a test amounts to, with what a person should know.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Evaluation {
     pub(crate) computed: Option<Computed>,
@@ -24,13 +21,6 @@ pub(crate) struct Evaluation {
     pub(crate) cautions: Vec<String>,
     pub(crate) notes: Vec<String>,
     declared: Vec<String>,
-}
-
-/// A station's calibration as its log states it last.
-#[derive(Debug, Clone, Default)]
-struct Calibration {
-    accuracy: Option<Accuracy>,
-    due: Option<Date>,
 }
 
 impl Evaluation {
@@ -42,10 +32,11 @@ impl Evaluation {
         damage_reported: bool,
     ) -> Result<Self, StationError> {
         let day = test.ended_ms.date();
-        let sheet = station.sheet_in_force(&test.unit, day);
+        let sheets = Sheets::of(station.trust());
+        let sheet = sheets.in_force(&test.unit, day);
         let calibration = last_calibration(station)?;
         let mut notes = Vec::new();
-        match calibration.due {
+        match calibration.as_ref().map(|c| c.due) {
             None => notes.push("the station's log holds no calibration".into()),
             Some(due) if due < day => {
                 notes.push(format!("the station's calibration ran out on {due}"));
@@ -58,8 +49,8 @@ impl Evaluation {
                 test.unit.mfr, test.unit.part
             ));
         }
-        let mut evaluation =
-            Self::with_sheet(test, trace, sheet.as_ref(), &calibration, damage_reported);
+        let found = evaluate(test, trace, sheet, calibration.as_ref(), damage_reported);
+        let mut evaluation = Self::of(test, found);
         evaluation.notes.extend(notes);
         Ok(evaluation)
     }
@@ -70,40 +61,16 @@ impl Evaluation {
         trace: Option<&Trace>,
         sheet: &SheetInForce,
     ) -> Self {
-        Self::with_sheet(test, trace, Some(sheet), &Calibration::default(), false)
+        Self::of(test, evaluate(test, trace, Some(sheet), None, false))
     }
 
-    fn with_sheet(
-        test: &TestRecord,
-        trace: Option<&Trace>,
-        sheet: Option<&SheetInForce>,
-        calibration: &Calibration,
-        damage_reported: bool,
-    ) -> Self {
-        let end_voltage = sheet.map(|s| s.sheet.end_voltage_uv);
-        let accuracy = calibration.accuracy.as_ref();
-        let computed = trace.map(|t| from_records::compute(t, end_voltage, accuracy));
-        let facts = Facts {
-            accuracy,
-            calibration_due: calibration.due,
-            damage_reported,
-        };
-        let assessed =
-            sheet.map(|s| assess::assess(test, computed.as_ref(), &s.sheet, s.statement, &facts));
-        let (assessment, cautions) = match assessed {
-            Some(a) => (
-                Some(a.assessment),
-                a.cautions.iter().map(ToString::to_string).collect(),
-            ),
-            None => (None, Vec::new()),
-        };
-        let declared = declared_lines(test);
+    fn of(test: &TestRecord, found: judged::Evaluation) -> Self {
         Self {
-            computed,
-            assessment,
-            cautions,
+            computed: found.computed,
+            assessment: found.assessment,
+            cautions: found.cautions.iter().map(ToString::to_string).collect(),
             notes: Vec::new(),
-            declared,
+            declared: declared_lines(test),
         }
     }
 
@@ -123,17 +90,10 @@ pub(crate) fn read_trace(path: &Path, map: Option<&Path>) -> Result<Trace, Failu
     csv::read_trace(files::open(path)?, &mapping).map_err(|e| Failure::table(path, &e))
 }
 
-fn last_calibration(station: &Station) -> Result<Calibration, StationError> {
-    let mut last = Calibration::default();
+fn last_calibration(station: &Station) -> Result<Option<Calibration>, StationError> {
+    let mut last = None;
     station.for_each_entry(0, station.size(), |_, entry| {
-        if let Record::StationEvent(event) = entry.record()
-            && let StationChange::Calibrated { due, accuracy, .. } = &event.event
-        {
-            last = Calibration {
-                accuracy: accuracy.clone(),
-                due: Some(*due),
-            };
-        }
+        last = Calibration::in_record(entry.record()).or_else(|| last.take());
     })?;
     Ok(last)
 }

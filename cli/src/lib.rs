@@ -6,7 +6,6 @@
 pub mod authority;
 pub mod capture;
 pub mod cli;
-mod collect;
 mod commands;
 mod context;
 mod demo;
@@ -20,5 +19,6 @@ pub mod passphrase;
 mod plot;
 pub mod recipient_file;
 mod server_client;
+mod sources;
 pub mod station;
 pub mod verification;

@@ -20,6 +20,9 @@ use carrylog_format::record::{
 };
 use carrylog_format::text::Remark;
 
+/// The reason that an assessment gives when damage was reported.
+pub const DAMAGE_REPORTED: &str = "Damage was reported: do not charge, discharge or ship the unit.";
+
 /// What an assessment must know beside the test and the sheet.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Facts<'a> {
@@ -71,10 +74,7 @@ pub fn assess(
         storage::check(&case, &mut findings);
     }
     if facts.damage_reported {
-        findings.conclude(
-            Verdict::OutsideLimits,
-            "Damage was reported: do not charge, discharge or ship the unit.",
-        );
+        findings.conclude(Verdict::OutsideLimits, DAMAGE_REPORTED);
     }
     let verdict = findings.verdict.unwrap_or(Verdict::NotAssessable);
     if findings.verdict.is_none() {

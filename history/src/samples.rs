@@ -1,9 +1,67 @@
 //! Records for this crate's tests.
 
+use crate::calibrations::Calibrations;
+use crate::entry::KnownEntry;
+use crate::log::EntryStatus;
+use crate::trust_view::TrustView;
+use crate::unit::{Mentions, Unit, UnitHistory};
+use carrylog_format::ids::LogId;
 use carrylog_format::instant::Instant;
 use carrylog_format::quantity::{MicroAmpHours, MicroOhms, MicroVolts, MilliKelvin, Ppm};
-use carrylog_format::record::{Declared, Purpose, Resistance, ResistanceMethod, TestRecord};
+use carrylog_format::record::{
+    ClockQuality, Declared, Entry, EntryHead, Extension, Purpose, Record, Resistance,
+    ResistanceMethod, TestRecord, UnitChange, UnitEvent,
+};
+use carrylog_format::text::Text;
+use carrylog_format::tree::Hash;
 use carrylog_format::unit_id::UnitId;
+
+fn entry(at: Instant, record: Record) -> Entry {
+    let head = EntryHead {
+        by: Text::new("Technician 7 (invented)").unwrap(),
+        at,
+        clock: ClockQuality::Checked,
+        note: None,
+        ext: Extension::new(),
+    };
+    Entry::new(head, record).unwrap()
+}
+
+pub(crate) fn test_entry(test: TestRecord) -> Entry {
+    entry(test.ended_ms, Record::Test(Box::new(test)))
+}
+
+pub(crate) fn event(at: Instant, event: UnitChange) -> Entry {
+    let record = UnitEvent {
+        unit: test(40.0).unit,
+        event,
+        happened_ms: at,
+        flight_cycles: None,
+        flight_minutes: None,
+    };
+    entry(at, Record::UnitEvent(record))
+}
+
+/// The one unit that these entries of one log tell of, without trust or traces.
+pub(crate) fn history_of(entries: Vec<Entry>) -> Unit {
+    let trust = TrustView::default();
+    let known = entries
+        .into_iter()
+        .zip(0..)
+        .map(|(entry, index)| KnownEntry {
+            log: LogId::from_hash(Hash::of(b"log")),
+            index,
+            status: EntryStatus::Accepted,
+            arrived: None,
+            entry,
+        });
+    let history = UnitHistory::assemble(known, &Mentions::default(), &trust);
+    let key = test(40.0).unit.key();
+    Unit::of(&key, history, &trust, &Calibrations::default(), &mut |_| {
+        None
+    })
+    .unwrap()
+}
 
 pub(crate) fn test(capacity_ah: f64) -> TestRecord {
     let instant = |text: &str| text.parse::<Instant>().unwrap();

@@ -2,7 +2,7 @@
 
 use carrylog_format::ids::StatementDigest;
 use carrylog_format::instant::Date;
-use carrylog_format::record::LimitsSheet;
+use carrylog_format::record::{LimitsSheet, TestRecord};
 use carrylog_format::statement::StatementBody;
 use carrylog_format::trust::TrustStore;
 use carrylog_format::unit_id::UnitId;
@@ -22,6 +22,28 @@ pub struct SheetInForce {
     /// The sheet.
     pub sheet: LimitsSheet,
     seq: u64,
+}
+
+impl SheetInForce {
+    /// A sheet that no statement has published; `digest` names it alone.
+    pub fn unpublished(digest: StatementDigest, sheet: LimitsSheet) -> Self {
+        Self {
+            digest,
+            sheet,
+            seq: 0,
+        }
+    }
+
+    /// Whether the sheet is for the unit of `test` and in force on the day it ended.
+    pub fn applies(&self, test: &TestRecord) -> bool {
+        let of = part_key(self.sheet.mfr.as_str(), self.sheet.part.as_str());
+        of == part_key(test.unit.mfr.as_str(), test.unit.part.as_str())
+            && self.in_force_on(test.ended_ms.date())
+    }
+
+    fn in_force_on(&self, day: Date) -> bool {
+        self.sheet.valid_from <= day && self.sheet.valid_until.is_none_or(|until| day <= until)
+    }
 }
 
 impl Sheets {
@@ -47,10 +69,25 @@ impl Sheets {
 
     /// The sheet in force for a unit on `day`: of those that are valid, the newest.
     pub fn in_force(&self, unit: &UnitId, day: Date) -> Option<&SheetInForce> {
+        self.of_part(unit).iter().rfind(|s| s.in_force_on(day))
+    }
+
+    /// The newest sheet known for a unit: what lies ahead of it is reckoned by this one, also after
+    /// its last day, because silence would hide a check that is due.
+    pub fn newest(&self, unit: &UnitId) -> Option<&SheetInForce> {
+        self.of_part(unit).last()
+    }
+
+    /// The sheet that a statement published.
+    pub fn named(&self, digest: StatementDigest) -> Option<&SheetInForce> {
+        self.by_part.values().flatten().find(|s| s.digest == digest)
+    }
+
+    /// Sheets of a unit's part number, the newest last.
+    fn of_part(&self, unit: &UnitId) -> &[SheetInForce] {
         self.by_part
-            .get(&part_key(unit.mfr.as_str(), unit.part.as_str()))?
-            .iter()
-            .rfind(|s| s.sheet.valid_from <= day && s.sheet.valid_until.is_none_or(|u| day <= u))
+            .get(&part_key(unit.mfr.as_str(), unit.part.as_str()))
+            .map_or(&[], Vec::as_slice)
     }
 }
 

@@ -10,7 +10,7 @@ use carrylog_format::record::Entry;
 use carrylog_format::seal::Seal;
 use carrylog_format::trace;
 use carrylog_format::tree::{Frontier, Hash, InclusionProof, LeafTree, leaf_hash};
-use carrylog_history::queries::statement_anomalies;
+use carrylog_history::queries::statement_queries;
 use rusqlite::Connection;
 use serde::Serialize;
 use std::collections::{BTreeMap, BTreeSet};
@@ -82,8 +82,8 @@ fn statements(c: &Connection, report: &mut AuditReport) -> Result<(), StoreError
                     report.statements
                 ));
             }
-            for anomaly in statement_anomalies(&trust) {
-                report.fault(anomaly.found);
+            for query in statement_queries(&trust) {
+                report.fault(query.words());
             }
         }
         Err(error) => report.fault(format!("statements: {error}")),

@@ -3,6 +3,7 @@
 
 use crate::store::{self, LogRow, NewEntry, StoreError};
 use carrylog_format::bundle::SegmentItem;
+use carrylog_format::ids::TraceDigest;
 use carrylog_format::instant::Instant;
 use carrylog_format::record::Entry;
 use carrylog_format::tree::Hash;
@@ -28,6 +29,8 @@ pub(crate) struct Intake<'c> {
     pub(crate) trust: TrustStore,
     /// New entries that speak of others.
     linking: Vec<i64>,
+    /// New traces: tests that name them can be computed anew.
+    traces: Vec<TraceDigest>,
 }
 
 impl<'c> Intake<'c> {
@@ -43,6 +46,7 @@ impl<'c> Intake<'c> {
             touched: BTreeSet::new(),
             trust,
             linking: Vec::new(),
+            traces: Vec::new(),
         }
     }
 
@@ -61,6 +65,10 @@ impl<'c> Intake<'c> {
         for row in std::mem::take(&mut self.linking) {
             self.touched.extend(store::linked_units(self.c, row)?);
         }
+        for trace in std::mem::take(&mut self.traces) {
+            let units = store::units_naming_trace(self.c, trace)?;
+            self.touched.extend(units);
+        }
         Ok(())
     }
 
@@ -75,7 +83,9 @@ impl<'c> Intake<'c> {
                 store::add_seal(self.c, self.log, seal, self.now)?;
             }
             SegmentItem::Trace { digest, compressed } => {
-                store::add_trace(self.c, *digest, compressed)?;
+                if store::add_trace(self.c, *digest, compressed)? {
+                    self.traces.push(*digest);
+                }
             }
             _ => {
                 return Err(StoreError::damaged(

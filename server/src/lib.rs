@@ -25,10 +25,10 @@ mod projector;
 mod rebuild;
 mod serve;
 mod server;
+mod statement_effect;
 mod store;
 mod tokens;
 mod trust_change;
-mod trust_view;
 mod unit_history;
 mod writer;
 

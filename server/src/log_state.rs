@@ -145,6 +145,7 @@ pub(crate) fn derive(
             .into_iter()
             .map(|single| single.place)
             .collect(),
+        at_home: false,
     };
     Ok(DerivedLog::of(log.log, material, trust))
 }

@@ -9,7 +9,6 @@ use crate::outcome::{HistoryMerge, HistoryOrigin, Outcome};
 use crate::projector::Projector;
 use crate::store::{self, LogRow, NewEntry, StoreError};
 use crate::trust_change;
-use crate::trust_view::TrustView;
 use crate::writer::Writer;
 use carrylog_format::bundle::{HistoryItem, VerifiedHistory, read_history};
 use carrylog_format::ids::LogId;
@@ -17,6 +16,7 @@ use carrylog_format::instant::Instant;
 use carrylog_format::refusal::Refusal;
 use carrylog_format::trust::TrustStore;
 use carrylog_history::filing::EntryFacts;
+use carrylog_history::trust_view::TrustView;
 use rusqlite::Connection;
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::{BufReader, Read, Seek};
@@ -194,7 +194,10 @@ impl<'c> Intake<'c> {
                 store::add_single(self.c, log, *index, leaf, *seal, &proof.to_cbor())?;
             }
             HistoryItem::Trace { digest, compressed } => {
-                store::add_trace(self.c, *digest, compressed)?;
+                if store::add_trace(self.c, *digest, compressed)? {
+                    self.touched
+                        .extend(store::units_naming_trace(self.c, *digest)?);
+                }
             }
             // Another server's receipt says when that server held a seal. It was verified; this
             // server gives its own for what it holds as a whole.

@@ -1,28 +1,33 @@
 //! Writes the projections of units and logs that were touched, within the transaction that touched
-//! them, and reads a unit's history back together.
+//! them, and reads a unit back together. What they say is decided in `carrylog-history`.
 
-use crate::store::{self, LogRow, Scope, SealRow, Stamp, StoreError, StoredAnomaly};
-use crate::trust_view::TrustView;
+use crate::store::{self, LogRow, Scope, SealRow, Stamp, StoreError, StoredQuery};
 use crate::writer::trust_digest;
 use carrylog_format::ids::LogId;
-use carrylog_format::record::{Record, StationChange};
+use carrylog_format::record::{Computed, Record};
+use carrylog_format::trace::{self, Trace};
 use carrylog_format::tree::Hash;
 use carrylog_format::unit_id::UnitKey;
 use carrylog_history::KnownEntry;
+use carrylog_history::calibrations::{Calibration, Calibrations};
 use carrylog_history::filing::LinkKind;
+use carrylog_history::judged::Recomputation;
 use carrylog_history::log::LogReport;
 use carrylog_history::queries::{
-    Anomaly, Calibrations, clock_anomalies, log_anomalies, statement_anomalies, unit_anomalies,
+    Query, clock_queries, log_queries, statement_queries, unit_queries,
 };
-use carrylog_history::unit::{Mentions, UnitHistory, UnitSummary};
+use carrylog_history::trust_view::TrustView;
+use carrylog_history::unit::{Mentions, Unit, UnitHistory, UnitSummary};
 use rusqlite::Connection;
-use std::collections::{BTreeSet, HashMap, HashSet};
+use std::collections::{BTreeSet, HashMap};
 
-/// Reads histories and writes projections under one state of trust.
+/// Reads units and writes projections under one state of trust.
 pub(crate) struct Projector<'a> {
     c: &'a Connection,
     trust: &'a TrustView,
     calibrations: Calibrations,
+    /// Results that were computed here and are not remembered yet.
+    fresh: Vec<(Hash, Computed)>,
 }
 
 /// Which entries of a log are new to the search for doubtful clocks.
@@ -34,39 +39,97 @@ pub(crate) enum LogChange {
     Derived,
 }
 
+/// What the store shows of one unit.
+pub(crate) struct ProjectedUnit {
+    pub(crate) summary: UnitSummary,
+    pub(crate) queries: Vec<StoredQuery>,
+}
+
 impl<'a> Projector<'a> {
     pub(crate) fn new(c: &'a Connection, trust: &'a TrustView) -> Self {
         Self {
             c,
             trust,
             calibrations: Calibrations::default(),
+            fresh: Vec::new(),
         }
     }
 
-    /// The history of a unit under its shown key, with all spellings that belong to it.
-    pub(crate) fn history(&self, shown: &UnitKey) -> Result<UnitHistory, StoreError> {
+    /// The unit under its shown key, with all spellings that belong to it; `None` if no entry that
+    /// stands for something names it.
+    pub(crate) fn unit(&mut self, shown: &UnitKey) -> Result<Option<Unit>, StoreError> {
+        let history = self.history(shown)?;
+        for item in &history.items {
+            self.note_calibrations(item.known.log)?;
+        }
+        let (c, trust) = (self.c, self.trust);
+        let (fresh, mut failed) = (&mut self.fresh, None);
+        let mut recompute = |asked: &Recomputation<'_>| match recompute(c, asked, fresh) {
+            Ok(computed) => computed,
+            Err(error) => {
+                failed = Some(error);
+                None
+            }
+        };
+        let unit = Unit::of(shown, history, trust, &self.calibrations, &mut recompute);
+        match failed {
+            Some(error) => Err(error),
+            None => Ok(unit),
+        }
+    }
+
+    /// What the store shows of the unit, derived anew.
+    pub(crate) fn project(&mut self, shown: &UnitKey) -> Result<Option<ProjectedUnit>, StoreError> {
+        let Some(unit) = self.unit(shown)? else {
+            return Ok(None);
+        };
+        let queries = self.stored(unit_queries(&unit, &self.trust.sheets, &self.calibrations))?;
+        let open = queries.iter().filter(|q| q.resolved.is_none()).count() as u64;
+        Ok(Some(ProjectedUnit {
+            summary: UnitSummary::of(&unit, open),
+            queries,
+        }))
+    }
+
+    /// Entries of the unit under all its spellings, by time, log and index.
+    pub(crate) fn entries(&self, shown: &UnitKey) -> Result<Vec<KnownEntry>, StoreError> {
+        store::entries_of_units(self.c, &self.rows(shown)?)
+    }
+
+    fn rows(&self, shown: &UnitKey) -> Result<Vec<i64>, StoreError> {
         let mut rows = Vec::new();
         for key in self.trust.rulings.spellings(shown) {
             rows.extend(store::find_unit(self.c, &key)?);
         }
+        Ok(rows)
+    }
+
+    fn history(&self, shown: &UnitKey) -> Result<UnitHistory, StoreError> {
+        let rows = self.rows(shown)?;
+        let entries = store::entries_of_units(self.c, &rows)?;
+        let linked = |kind| store::speaking_of_units(self.c, kind, &rows);
+        let mut mentions = Mentions {
+            corrections: by_target(linked(LinkKind::Supersedes)?),
+            sign_offs: by_target(linked(LinkKind::SignsOff)?),
+            ..Mentions::default()
+        };
+        for entry in &entries {
+            if let Record::Correction(correction) = entry.entry.record() {
+                // What it corrects may name another unit; other corrections of that are its rivals.
+                let target = *correction.supersedes.hash();
+                let rivals = store::linking(self.c, LinkKind::Supersedes, target)?;
+                mentions.corrections.insert(target, rivals);
+            }
+        }
         let same_trace = store::sharing_traces(self.c, &rows)?;
-        let mut superseded = HashSet::new();
         for (_, other) in &same_trace {
             let leaf = *other.id().hash();
             if store::is_superseded(self.c, leaf)? {
-                superseded.insert(leaf);
+                mentions.superseded.insert(leaf);
             }
         }
-        let linked = |kind| store::speaking_of_units(self.c, kind, &rows);
-        let mentions = Mentions {
-            corrections: by_target(linked(LinkKind::Supersedes)?),
-            sign_offs: by_target(linked(LinkKind::SignsOff)?),
-            same_trace: by_target(same_trace),
-            superseded,
-        };
-        let entries = store::entries_of_units(self.c, &rows)?;
-        let (rulings, trust) = (&self.trust.rulings, &self.trust.store);
-        Ok(UnitHistory::assemble(entries, &mentions, rulings, trust))
+        mentions.same_trace = by_target(same_trace);
+        Ok(UnitHistory::assemble(entries, &mentions, self.trust))
     }
 
     /// Writes the projections of units, given by the numbers of any of their keys.
@@ -77,7 +140,7 @@ impl<'a> Projector<'a> {
                 let canonical = self.trust.rulings.canonical(&key);
                 if canonical != key {
                     store::set_unit(self.c, *unit, None)?;
-                    store::set_anomalies(self.c, &Scope::Unit(key), &[])?;
+                    store::set_queries(self.c, &Scope::Unit(key), &[])?;
                 }
                 shown.insert(canonical);
             }
@@ -87,35 +150,28 @@ impl<'a> Projector<'a> {
 
     fn update_unit(&mut self, key: &UnitKey) -> Result<(), StoreError> {
         let row = store::unit_row(self.c, key)?;
-        let history = self.history(key)?;
-        for item in &history.items {
-            self.note_calibrations(item.known.log)?;
+        let projected = self.project(key)?;
+        for (key, computed) in self.fresh.drain(..) {
+            store::set_computed(self.c, key, &computed)?;
         }
-        let found = unit_anomalies(key, &history, &self.trust.sheets, &self.calibrations);
-        let found = self.stored(found)?;
-        store::set_anomalies(self.c, &Scope::Unit(key.clone()), &found)?;
-        let summary = UnitSummary::of(key, &history, &self.trust.sheets).map(|mut s| {
-            s.open_anomalies = found.iter().filter(|a| a.resolved.is_none()).count() as u64;
-            s
-        });
-        match summary {
-            Some(summary) => {
-                let json = serde_json::to_string(&summary).map_err(StoreError::damaged)?;
-                let verdict = summary.verdict.and_then(|v| serde_json::to_value(v).ok());
-                let columns = store::UnitColumns {
-                    part: &summary.part,
-                    verdict: verdict.as_ref().and_then(|v| v.as_str()),
-                    next_due: summary.next_due_date.as_deref(),
-                    anomalies: summary.open_anomalies,
-                    summary: &json,
-                };
-                store::set_unit(self.c, row, Some(&columns))
-            }
-            None => store::set_unit(self.c, row, None),
-        }
+        let queries = projected.as_ref().map_or(&[][..], |p| &p.queries);
+        store::set_queries(self.c, &Scope::Unit(key.clone()), queries)?;
+        let Some(summary) = projected.map(|p| p.summary) else {
+            return store::set_unit(self.c, row, None);
+        };
+        let json = serde_json::to_string(&summary).map_err(StoreError::damaged)?;
+        let verdict = summary.verdict.and_then(|v| serde_json::to_value(v).ok());
+        let columns = store::UnitColumns {
+            part: &summary.part,
+            verdict: verdict.as_ref().and_then(|v| v.as_str()),
+            next_due: summary.next_due_date.as_deref(),
+            anomalies: summary.open_anomalies,
+            summary: &json,
+        };
+        store::set_unit(self.c, row, Some(&columns))
     }
 
-    /// Writes the anomalies of a log.
+    /// Writes the queries of a log.
     pub(crate) fn update_log(
         &self,
         log: &LogRow,
@@ -123,11 +179,6 @@ impl<'a> Projector<'a> {
         change: LogChange,
     ) -> Result<(), StoreError> {
         let scope = Scope::Log(log.log);
-        let seals: Vec<_> = store::seals(self.c, log.row)?
-            .iter()
-            .map(SealRow::fact)
-            .collect();
-        let mut found = log_anomalies(log.log, report, &seals);
         if let LogChange::ContinuedAt(index) = change {
             let rows = store::clocks(self.c, log.row, index.saturating_sub(1))?;
             let joins = rows
@@ -135,38 +186,52 @@ impl<'a> Projector<'a> {
                 .next()
                 .is_some_and(|w| w[0].arrived == w[1].arrived);
             if index == 0 || !joins {
-                found.extend(clock_anomalies(log.log, &rows));
-                return store::add_anomalies(self.c, &scope, &self.stored(found)?);
+                let mut found = self.queries_of_log(log, report)?;
+                found.extend(clock_queries(log.log, &rows));
+                return store::add_queries(self.c, &scope, &self.stored(found)?);
             }
         }
-        found.extend(clock_anomalies(
-            log.log,
-            &store::clocks(self.c, log.row, 0)?,
-        ));
-        store::set_anomalies(self.c, &scope, &self.stored(found)?)
+        let found = self.project_log(log, report)?;
+        store::set_queries(self.c, &scope, &found)
     }
 
-    /// Writes the anomalies of the chains of statements.
+    /// The queries of a log, derived anew from everything that is stored of it.
+    pub(crate) fn project_log(
+        &self,
+        log: &LogRow,
+        report: &LogReport,
+    ) -> Result<Vec<StoredQuery>, StoreError> {
+        let mut found = self.queries_of_log(log, report)?;
+        found.extend(clock_queries(log.log, &store::clocks(self.c, log.row, 0)?));
+        self.stored(found)
+    }
+
+    fn queries_of_log(&self, log: &LogRow, report: &LogReport) -> Result<Vec<Query>, StoreError> {
+        let seals = store::seals(self.c, log.row)?;
+        let seals: Vec<_> = seals.iter().map(SealRow::fact).collect();
+        Ok(log_queries(log.log, report, &seals))
+    }
+
+    /// Writes the queries of the chains of statements.
     pub(crate) fn update_statements(&self) -> Result<(), StoreError> {
-        let found = self.stored(statement_anomalies(&self.trust.store))?;
-        store::set_anomalies(self.c, &Scope::Statements, &found)?;
+        store::set_queries(self.c, &Scope::Statements, &self.project_statements()?)?;
         let follows = trust_digest(&self.trust.store);
         store::set_stamp(self.c, Stamp::ProjectedTrust, follows.as_bytes())
     }
 
-    fn stored(&self, found: Vec<Anomaly>) -> Result<Vec<StoredAnomaly>, StoreError> {
-        let stored = |anomaly: Anomaly| {
-            let id = anomaly.id();
-            let resolved = self
-                .trust
-                .rulings
-                .resolution(&id.to_string())
-                .map(str::to_owned);
-            let body = serde_json::to_string(&anomaly).map_err(StoreError::damaged)?;
-            Ok(StoredAnomaly {
+    /// The queries of the chains of statements.
+    pub(crate) fn project_statements(&self) -> Result<Vec<StoredQuery>, StoreError> {
+        self.stored(statement_queries(&self.trust.store))
+    }
+
+    fn stored(&self, found: Vec<Query>) -> Result<Vec<StoredQuery>, StoreError> {
+        let stored = |query: Query| {
+            let id = query.id();
+            let resolved = self.trust.rulings.resolution(&id.to_string());
+            Ok(StoredQuery {
                 id: id.to_bytes(),
-                body,
-                resolved,
+                body: serde_json::to_string(&query).map_err(StoreError::damaged)?,
+                resolved: resolved.map(str::to_owned),
             })
         };
         found.into_iter().map(stored).collect()
@@ -182,17 +247,32 @@ impl<'a> Projector<'a> {
         };
         let calibrations = events
             .iter()
-            .filter_map(|e| match e.entry.record() {
-                Record::StationEvent(event) => match &event.event {
-                    StationChange::Calibrated { due, .. } => Some((e.index, *due)),
-                    _ => None,
-                },
-                _ => None,
-            })
+            .filter_map(|e| Some((e.index, Calibration::in_record(e.entry.record())?)))
             .collect();
         self.calibrations.note(log, calibrations);
         Ok(())
     }
+}
+
+/// Results as remembered, or from the trace itself; `None` if the store does not hold it.
+fn recompute(
+    c: &Connection,
+    asked: &Recomputation<'_>,
+    fresh: &mut Vec<(Hash, Computed)>,
+) -> Result<Option<Computed>, StoreError> {
+    let key = asked.key();
+    if let Some(known) = store::computed(c, key)? {
+        return Ok(Some(known));
+    }
+    let Some(compressed) = store::trace(c, asked.trace)? else {
+        return Ok(None);
+    };
+    let canonical = trace::decompress(&compressed, trace::MAX_CANONICAL_LEN);
+    let canonical = canonical.map_err(StoreError::damaged)?;
+    let trace = Trace::from_canonical(&canonical).map_err(StoreError::damaged)?;
+    let computed = asked.run(&trace);
+    fresh.push((key, computed.clone()));
+    Ok(Some(computed))
 }
 
 fn by_target(linked: Vec<(Hash, KnownEntry)>) -> HashMap<Hash, Vec<KnownEntry>> {

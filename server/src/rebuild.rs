@@ -3,10 +3,10 @@
 use crate::projector::Projector;
 use crate::store::{self, StoreError};
 use crate::trust_change::derive_log;
-use crate::trust_view::TrustView;
 use crate::writer::{Writer, fleet_digest, load_trust};
 use carrylog_format::instant::Instant;
 use carrylog_format::tree::Hash;
+use carrylog_history::trust_view::TrustView;
 use serde::Serialize;
 use std::sync::Arc;
 

@@ -2,11 +2,12 @@
 
 use crate::log_state;
 use crate::projector::{LogChange, Projector};
+use crate::statement_effect::Effect;
 use crate::store::{self, LogRow, SealRow, StatusChange, StoreError};
-use crate::trust_view::{Effect, TrustView};
 use carrylog_format::ids::LogId;
 use carrylog_format::instant::Instant;
 use carrylog_format::statement::Statement;
+use carrylog_history::trust_view::TrustView;
 use rusqlite::Connection;
 use std::collections::BTreeSet;
 
@@ -104,7 +105,7 @@ fn touch(
         }
         Effect::Resolved(anomaly, reason) => {
             if let Ok(id) = anomaly.parse::<carrylog_format::tree::Hash>() {
-                let scope = store::resolve_anomaly(c, id.as_bytes(), reason)?;
+                let scope = store::resolve_query(c, id.as_bytes(), reason)?;
                 if let Some(key) = scope.as_deref().and_then(|s| s.strip_prefix("unit:")) {
                     let key = carrylog_format::unit_id::UnitKey::parse(key);
                     units.extend(key.map(|k| store::unit_row(c, &k)).transpose()?);

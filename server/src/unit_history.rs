@@ -7,7 +7,6 @@
 use crate::projector::Projector;
 use crate::server::Server;
 use crate::store::{self, StoreError};
-use crate::trust_view::TrustView;
 use carrylog_format::bundle::HistoryWriter;
 use carrylog_format::ids::{EntryId, LogId};
 use carrylog_format::receipt::ReceiptSlip;
@@ -18,6 +17,7 @@ use carrylog_format::unit_id::{UnitId, UnitKey};
 use carrylog_history::KnownEntry;
 use carrylog_history::filing::{EntryFacts, LinkKind};
 use carrylog_history::log::EntryStatus;
+use carrylog_history::trust_view::TrustView;
 use rusqlite::Connection;
 use std::collections::btree_map::Entry as Slot;
 use std::collections::{BTreeMap, BTreeSet};
@@ -45,8 +45,7 @@ fn history_file(
     traces: bool,
 ) -> Result<Option<Vec<u8>>, StoreError> {
     let shown = trust.rulings.canonical(key);
-    let history = Projector::new(c, trust).history(&shown)?;
-    let stored: Vec<KnownEntry> = history.items.into_iter().map(|i| i.known).collect();
+    let stored: Vec<KnownEntry> = Projector::new(c, trust).entries(&shown)?;
     let Some(unit) = unit_named(&stored, &shown) else {
         return Ok(None);
     };

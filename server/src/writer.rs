@@ -3,13 +3,13 @@
 use crate::fleet_log::FleetLog;
 use crate::import::ImportError;
 use crate::store::{self, Database, Stamp, StoreError};
-use crate::trust_view::TrustView;
 use carrylog_format::cose::{PublicKey, SecretKey};
 use carrylog_format::ids::StatementDigest;
 use carrylog_format::instant::Instant;
 use carrylog_format::statement::Statement;
 use carrylog_format::tree::Hash;
 use carrylog_format::trust::TrustStore;
+use carrylog_history::trust_view::TrustView;
 use rusqlite::Connection;
 use std::sync::Arc;
 

@@ -10,7 +10,6 @@ use carrylog_format::statement::{Role, StatementBody};
 use carrylog_format::text::Text;
 use carrylog_format::trace::{self, Trace, TraceColumns};
 use carrylog_format::unit_id::UnitKey;
-use carrylog_history::queries::AnomalyKind::{self, *};
 use carrylog_server::Outcome;
 use support::*;
 
@@ -28,20 +27,20 @@ fn with(entries: Vec<Entry>) -> (Authority, Records, Station) {
     (authority, records, station)
 }
 
-fn kinds(records: &Records) -> Vec<AnomalyKind> {
+fn kinds(records: &Records) -> Vec<String> {
     let mut kinds: Vec<_> = records
         .server
         .anomalies(false)
         .unwrap()
         .anomalies
         .iter()
-        .map(|a| a.kind)
+        .map(|a| a.kind.clone())
         .collect();
     kinds.sort();
     kinds
 }
 
-fn found(entries: Vec<Entry>) -> Vec<AnomalyKind> {
+fn found(entries: Vec<Entry>) -> Vec<String> {
     kinds(&with(entries).1)
 }
 
@@ -58,7 +57,7 @@ fn an_ordinary_history_has_none() {
             test_entry("1", 500),
             installed("1", "LN-FJB", 600),
         ]),
-        []
+        [""; 0]
     );
 }
 
@@ -69,7 +68,7 @@ fn a_unit_on_two_aircraft_is_found() {
             installed("1", "LN-FJA", 10),
             installed("1", "LN-FJB", 20)
         ]),
-        [PlaceConflict]
+        ["installed_twice"]
     );
     let removed = UnitChange::Removed {
         reason: remark("check"),
@@ -80,7 +79,7 @@ fn a_unit_on_two_aircraft_is_found() {
             installed("1", "LN-FJA", 10),
             unit_event("1", removed, 20)
         ]),
-        [PlaceConflict]
+        ["removed_elsewhere"]
     );
 }
 
@@ -88,9 +87,9 @@ fn a_unit_on_two_aircraft_is_found() {
 fn stated_and_computed_capacity_may_differ_by_the_sheets_tolerance_and_no_more() {
     // The sheet says 2 %.
     for (stated, expected) in [
-        (40.8, vec![]),
-        (40.81, vec![CapacityDisagreement]),
-        (39.19, vec![CapacityDisagreement]),
+        (40.8, Vec::<&str>::new()),
+        (40.81, vec!["declared_disagrees"]),
+        (39.19, vec!["declared_disagrees"]),
     ] {
         let mut test = check("1", stated, 500);
         test.computed = Some(computed(40.0));
@@ -100,7 +99,7 @@ fn stated_and_computed_capacity_may_differ_by_the_sheets_tolerance_and_no_more()
     let mut test = check("1", 40.5, 500);
     test.unit = carrylog_format::unit_id::UnitId::new("FJ001", "FB-OTHER", "1").unwrap();
     test.computed = Some(computed(40.0));
-    assert_eq!(found(vec![entry(test)]), [CapacityDisagreement]);
+    assert_eq!(found(vec![entry(test)]), ["declared_disagrees"]);
 }
 
 #[test]
@@ -116,24 +115,24 @@ fn a_test_after_the_calibration_ran_out_is_found_by_the_order_of_the_log() {
     };
     assert_eq!(
         found(vec![calibrated("2026-01-03", 10), test_entry("1", 2 * DAY)]),
-        []
+        [""; 0]
     );
     assert_eq!(
         found(vec![calibrated("2026-01-03", 10), test_entry("1", 3 * DAY)]),
-        [CalibrationExpired]
+        ["calibration_expired"]
     );
     let renewed = vec![
         calibrated("2026-01-03", 10),
         calibrated("2027-01-01", 20),
         test_entry("1", 3 * DAY),
     ];
-    assert_eq!(found(renewed), []);
+    assert_eq!(found(renewed), [""; 0]);
     let late = vec![
         calibrated("2026-01-03", 10),
         test_entry("1", 3 * DAY),
         calibrated("2027-01-01", 4 * DAY),
     ];
-    assert_eq!(found(late), [CalibrationExpired]);
+    assert_eq!(found(late), ["calibration_expired"]);
 }
 
 #[test]
@@ -143,11 +142,11 @@ fn one_slot_and_one_start_twice_is_found_but_not_a_correction_of_it() {
     again.declared.capacity_uah = Some(ah(40.1));
     assert_eq!(
         found(vec![entry(first.clone()), entry(again.clone())]),
-        [DoubleCapture]
+        ["double_capture"]
     );
     let wrong = entry(first);
     let right = correction(&wrong, Replacement::Test(Box::new(again)), 510);
-    assert_eq!(found(vec![wrong, right]), []);
+    assert_eq!(found(vec![wrong, right]), [""; 0]);
 }
 
 /// A trace of two rows, compressed, with its digest.
@@ -170,6 +169,8 @@ fn one_trace_behind_tests_of_two_units_is_found_at_both() {
     let traced = |serial: &str, minutes| {
         let mut test = check(serial, 40.0, minutes);
         test.trace = Some(TraceRef { rows: 2, sha256 });
+        // Nothing read off: two rows give next to no capacity to compare it with.
+        test.declared.capacity_uah = None;
         entry(test)
     };
     let mut authority = Authority::new(1);
@@ -180,11 +181,11 @@ fn one_trace_behind_tests_of_two_units_is_found_at_both() {
     station.traces.push((1, compressed));
     station.seal(200);
     records.deliver(&station.whole(&authority.chain));
-    assert_eq!(kinds(&records), []);
+    assert_eq!(kinds(&records), [""; 0]);
     station.push(traced("2", 300));
     station.seal(400);
     records.deliver(&station.segment(2, 3, &[]));
-    assert_eq!(kinds(&records), [DoubleCapture, DoubleCapture]);
+    assert_eq!(kinds(&records), ["double_capture", "double_capture"]);
     let units: Vec<_> = records
         .server
         .anomalies(false)
@@ -199,7 +200,7 @@ fn one_trace_behind_tests_of_two_units_is_found_at_both() {
     let reason = remark("wrong serial picked (invented)");
     authority.state(StatementBody::DuplicateOf { of, entry, reason });
     records.deliver(&authority.whole_file());
-    assert_eq!(kinds(&records), []);
+    assert_eq!(kinds(&records), [""; 0]);
     assert_eq!(records.server.audit().unwrap().traces, 1);
 }
 
@@ -207,14 +208,14 @@ fn one_trace_behind_tests_of_two_units_is_found_at_both() {
 fn doubtful_clocks_are_found() {
     assert_eq!(
         found(vec![test_entry("1", 500), test_entry("2", 400)]),
-        [ClockBackwards]
+        ["clock_backwards"]
     );
     assert_eq!(
         found(vec![
             test_entry("1", 4001 * DAY),
             test_entry("2", 4002 * DAY)
         ]),
-        [ClockAhead]
+        ["clock_ahead"]
     );
 }
 
@@ -226,8 +227,7 @@ fn two_corrections_of_one_entry_are_found_and_the_last_one_holds() {
         correction(&wrong, right, minutes)
     };
     let (_, records, _) = with(vec![wrong.clone(), to(39.0, 510), to(38.0, 520)]);
-    // Both corrections still stand for one slot and one start.
-    assert_eq!(kinds(&records), [DoubleCapture, CompetingCorrections]);
+    assert_eq!(kinds(&records), ["competing_corrections"]);
     let unit = records.server.unit(&unit("1").key()).unwrap().unwrap();
     let superseded = unit
         .history
@@ -247,9 +247,9 @@ fn a_missing_statement_is_found_and_gone_when_it_comes() {
     authority.state(StatementBody::Limits(Box::new(sheet())));
     let last = authority.chain.len() - 1;
     records.deliver(&authority.file(&authority.chain[last..]));
-    assert_eq!(kinds(&records), [StatementMissing]);
+    assert_eq!(kinds(&records), ["statement_missing"]);
     records.deliver(&authority.whole_file());
-    assert_eq!(kinds(&records), []);
+    assert_eq!(kinds(&records), [""; 0]);
 }
 
 #[test]
@@ -278,7 +278,7 @@ fn an_anomaly_is_settled_by_its_name_and_stays_visible() {
         anomaly: Text::new(&id).unwrap(),
     });
     records.deliver(&authority.whole_file());
-    assert_eq!(kinds(&records), []);
+    assert_eq!(kinds(&records), [""; 0]);
     let all = records.server.anomalies(true).unwrap().anomalies;
     assert_eq!(
         all[0].settled.as_deref(),
@@ -295,7 +295,7 @@ fn an_anomaly_is_settled_by_its_name_and_stays_visible() {
         0
     );
     records.server.rebuild().unwrap();
-    assert_eq!(kinds(&records), []);
+    assert_eq!(kinds(&records), [""; 0]);
 }
 
 #[test]

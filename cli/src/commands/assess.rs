@@ -7,11 +7,11 @@ use crate::evaluate::{Evaluation, read_trace};
 use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::files;
-use crate::station::SheetInForce;
 use carrylog_format::cbor;
 use carrylog_format::ids::StatementDigest;
 use carrylog_format::tree::Hash;
 use carrylog_format::view::TestView;
+use carrylog_history::sheets::SheetInForce;
 use clap::Args;
 use serde::Serialize;
 use std::fmt;
@@ -67,10 +67,8 @@ impl Assess {
         // No statement carries this sheet; its digest names the sheet itself.
         let bytes = cbor::to_canonical(&sheet)
             .map_err(|e| Failure::new(Exit::Unexpected, e.to_string(), "report this"))?;
-        let sheet = SheetInForce {
-            statement: StatementDigest::from_hash(Hash::of(&bytes)),
-            sheet,
-        };
+        let digest = StatementDigest::from_hash(Hash::of(&bytes));
+        let sheet = SheetInForce::unpublished(digest, sheet);
         let trace = match &self.trace {
             Some(path) => Some(read_trace(path, self.map.as_deref())?),
             None => None,

@@ -1,17 +1,17 @@
 //! `carrylog health`: the health of units, computed from records that verify.
 
-mod report;
 mod words;
 
 use crate::capture::unit_name::parse_unit;
-use crate::collect::{Sources, UnitRecords};
-use crate::context::Context;
+use crate::context::{Context, Report};
 use crate::exit::Exit;
 use crate::failure::Failure;
+use crate::sources::Sources;
 use carrylog_format::unit_id::{UnitId, UnitKey};
+use carrylog_history::unit::Unit;
+use carrylog_history::unit_health::UnitHealth;
 use clap::{Args, ValueEnum};
-pub(crate) use report::DueLine;
-use report::{HealthReport, UnitReport};
+use serde::Serialize;
 use std::io::{self, IsTerminal};
 
 /// Show the health of units: state, trend, forecast, anomalies, next due
@@ -47,33 +47,49 @@ enum Draw {
     Never,
 }
 
+/// The health of the units asked for.
+#[derive(Debug, Serialize)]
+pub(crate) struct HealthReport {
+    units: Vec<UnitHealth>,
+    /// What does not count, in words.
+    left_out: Vec<String>,
+    advisory: &'static str,
+    #[serde(skip)]
+    plotted: bool,
+}
+
+impl Report for HealthReport {}
+
 impl Health {
     pub(crate) fn run(self, context: &Context) -> Result<HealthReport, Failure> {
         let now = context.now()?;
-        let collection = self.sources.collect(context)?;
-        let wanted: Vec<&UnitRecords> = collection.units.iter().filter(|u| self.wants(u)).collect();
+        let history = self.sources.history()?;
+        let wanted: Vec<&Unit> = history.units.iter().filter(|u| self.wants(u)).collect();
         if wanted.is_empty() {
             let message = "the sources tell nothing of such a unit";
             let next = "check manufacturer code, part number and serial number; without --unit or --serial all units are shown";
             return Err(Failure::new(Exit::Input, message, next));
         }
         Ok(HealthReport {
-            units: wanted.into_iter().map(|u| UnitReport::of(u, now)).collect(),
-            left_out: collection.left_out,
+            units: wanted
+                .into_iter()
+                .map(|unit| UnitHealth::of(unit, &history.queries_of(unit), now))
+                .collect(),
+            left_out: history.left_out(),
             advisory: carrylog_health::assess::ADVISORY,
             plotted: self.plot.wanted(),
         })
     }
 
-    fn wants(&self, records: &UnitRecords) -> bool {
-        let named = |key: &UnitKey| records.key == *key || records.other_names.contains(key);
+    fn wants(&self, unit_of: &Unit) -> bool {
+        let named = |key: &UnitKey| unit_of.key == *key || unit_of.other_names.contains(key);
         if let Some(unit) = &self.unit {
             return named(&unit.key());
         }
         self.serial.as_ref().is_none_or(|serial| {
             UnitId::new(
-                records.unit.mfr.as_str(),
-                records.unit.part.as_str(),
+                unit_of.plate.mfr.as_str(),
+                unit_of.plate.part.as_str(),
                 serial,
             )
             .is_ok_and(|unit| named(&unit.key()))

@@ -7,12 +7,10 @@ mod log;
 mod replay;
 mod segment;
 mod settle;
-mod sheets;
 mod store;
 
 pub use error::StationError;
 pub use log::{Access, Appended, NewStation, PackedTrace, Slot, Station};
 pub use segment::SegmentPlan;
 pub use settle::{Adopted, Settled};
-pub use sheets::{SheetInForce, sheet_in_force};
 pub use store::StoreError;

@@ -52,6 +52,9 @@ pub struct LogMaterial {
     pub seals: Vec<SealFact>,
     /// Entries that unit histories prove one by one.
     pub singles: Vec<SingleEntry>,
+    /// It was read from its station's own folder: it counts there before anybody has enrolled its
+    /// key, and so do entries that no seal covers yet.
+    pub at_home: bool,
 }
 
 /// One log as it follows from everything known of it.
@@ -76,6 +79,7 @@ impl DerivedLog {
             segments,
             seals,
             singles,
+            at_home,
         } = material;
         let all: usize = segments.iter().map(|s| s.leaves.len()).sum();
         let standing = trust.standing(log);
@@ -83,7 +87,8 @@ impl DerivedLog {
             .as_ref()
             .filter(|s| s.enrolment.role == Role::Station)
         {
-            Some(standing) => within_dates(segments, &seals, standing),
+            Some(standing) => within_dates(segments, &seals, standing, at_home),
+            None if at_home => segments,
             None => Vec::new(),
         };
         let some_stand_for_nothing = counting.iter().map(|s| s.leaves.len()).sum::<usize>() < all;
@@ -104,6 +109,23 @@ impl DerivedLog {
     }
 }
 
+impl DerivedLog {
+    /// The status of every entry that stands for something, by index and leaf. Where branches run
+    /// beside each other, one entry may stand on several: its best status counts.
+    pub fn statuses(&self) -> BTreeMap<(u64, Hash), EntryStatus> {
+        let mut all: BTreeMap<(u64, Hash), EntryStatus> = BTreeMap::new();
+        for piece in &self.merged.pieces {
+            for (index, leaf) in (piece.from..).zip(self.merged.leaves(piece)) {
+                let best = all.entry((index, *leaf)).or_insert(piece.status);
+                *best = (*best).min(piece.status);
+            }
+        }
+        let singles = self.singles.statuses.iter();
+        all.extend(singles.filter_map(|(place, status)| Some((*place, (*status)?))));
+        all
+    }
+}
+
 /// Whether every entry of a log counts, whichever sealed parts of it come, as far as statements say.
 pub fn counts_wholly(log: LogId, trust: &TrustStore) -> bool {
     let may = trust
@@ -113,7 +135,12 @@ pub fn counts_wholly(log: LogId, trust: &TrustStore) -> bool {
 }
 
 /// The parts of segments whose first seal lies within the dates of the key's enrolment.
-fn within_dates(segments: Vec<Segment>, seals: &[SealFact], standing: &Standing) -> Vec<Segment> {
+fn within_dates(
+    segments: Vec<Segment>,
+    seals: &[SealFact],
+    standing: &Standing,
+    unsealed_too: bool,
+) -> Vec<Segment> {
     if standing.enrolment.from.is_none() && standing.enrolment.until.is_none() {
         return segments;
     }
@@ -146,6 +173,7 @@ fn within_dates(segments: Vec<Segment>, seals: &[SealFact], standing: &Standing)
                 counting.extend(covered.then_some(done));
             }
         }
+        counting.extend(Some(run).filter(|run| unsealed_too && !run.leaves.is_empty()));
     }
     counting
 }

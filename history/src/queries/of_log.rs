@@ -1,6 +1,6 @@
-//! Anomalies of one log: what is missing, what contradicts itself, whose clock is doubtful.
+//! Queries about one log: what is missing, what contradicts itself, whose clock is doubtful.
 
-use super::{Anomaly, AnomalyKind};
+use super::Query;
 use crate::log::{EntryStatus, LogReport, SealFact};
 use carrylog_format::ids::{EntryId, LogId};
 use carrylog_format::instant::Instant;
@@ -26,53 +26,29 @@ pub struct EntryClock {
 }
 
 /// Gaps, forks, seals and choices of one log.
-pub fn log_anomalies(log: LogId, report: &LogReport, seals: &[SealFact]) -> Vec<Anomaly> {
-    let anomaly = |kind, found| Anomaly {
-        kind,
-        log: Some(log),
-        unit: None,
-        entries: Vec::new(),
-        found,
-    };
-    let mut all = Vec::new();
-    for gap in &report.gaps {
-        let found = format!(
-            "Entries {} to {} are missing; later ones are held. Fetch the stick that carries them.",
-            gap.known_to,
-            gap.held_from.saturating_sub(1)
-        );
-        all.push(anomaly(AnomalyKind::Gap, found));
-    }
-    for fork in report.forks.iter().filter(|f| !f.settled) {
-        let [(size_a, root_a), (size_b, root_b)] = &fork.tips;
-        let short = |root: &Hash| -> String { root.to_string().chars().take(12).collect() };
-        let found = format!(
-            "The log has two versions that agree on its first {} entries only: {size_a} entries with root {}, {size_b} entries with root {}. Its key or its folder was copied; the authority chooses one.",
-            fork.same_up_to,
-            short(root_a),
-            short(root_b),
-        );
-        all.push(anomaly(AnomalyKind::Fork, found));
-    }
-    for size in &report.unknown_choices {
-        let found = format!(
-            "The authority chose a version of the log at size {size} that was not delivered here."
-        );
-        all.push(anomaly(AnomalyKind::UnknownChoice, found));
-    }
+pub fn log_queries(log: LogId, report: &LogReport, seals: &[SealFact]) -> Vec<Query> {
+    let gaps = report.gaps.iter().map(|gap| Query::Gap {
+        log,
+        known_to: gap.known_to,
+        held_from: gap.held_from,
+    });
+    let open = report.forks.iter().filter(|f| !f.settled);
+    let forks = open.map(|fork| Query::Fork {
+        log,
+        same_up_to: fork.same_up_to,
+        tips: fork.tips,
+    });
+    let choices = report.unknown_choices.iter();
+    let choices = choices.map(|size| Query::UnknownChoice { log, size: *size });
+    let mut all: Vec<Query> = gaps.chain(forks).chain(choices).collect();
     if report.forks.is_empty() {
         let mut numbers: Vec<u64> = seals.iter().map(|s| s.seq).collect();
         numbers.sort_unstable();
-        let mut twice: Vec<u64> = numbers
-            .windows(2)
-            .filter(|w| w[0] == w[1])
-            .map(|w| w[0])
-            .collect();
+        let twice = numbers.windows(2).filter(|w| w[0] == w[1]).map(|w| w[0]);
+        let mut twice: Vec<u64> = twice.collect();
         twice.dedup();
-        for number in twice {
-            let found = format!("Two different seals of the log have number {number}.");
-            all.push(anomaly(AnomalyKind::SealChain, found));
-        }
+        let twice = twice.into_iter();
+        all.extend(twice.map(|number| Query::SealNumberTwice { log, number }));
     }
     all
 }
@@ -80,61 +56,58 @@ pub fn log_anomalies(log: LogId, report: &LogReport, seals: &[SealFact]) -> Vec<
 /// Doubtful clocks among `rows`, in the order of the log. The first row is looked at only as the
 /// predecessor of the second, unless it is entry 0.
 ///
-/// Entries of one arrival that are dated after it, one behind the other, are one anomaly.
-pub fn clock_anomalies(log: LogId, rows: &[EntryClock]) -> Vec<Anomaly> {
+/// Entries of one arrival that are dated after it, one behind the other, are one query.
+pub fn clock_queries(log: LogId, rows: &[EntryClock]) -> Vec<Query> {
     let mut all = Vec::new();
-    let mut ahead: Option<Vec<EntryClock>> = None;
+    let mut ahead: Option<Ahead> = None;
     let mut previous: Option<&EntryClock> = None;
     for row in rows.iter().filter(|r| r.status == EntryStatus::Accepted) {
         let is_new = previous.is_some() || row.index == 0;
         if let Some(before) = previous.filter(|p| p.index + 1 == row.index && row.at < p.at) {
-            all.push(Anomaly {
-                kind: AnomalyKind::ClockBackwards,
-                log: Some(log),
-                unit: None,
-                entries: vec![EntryId::from_hash(row.leaf)],
-                found: format!(
-                    "Entry {} is dated {}, before entry {} of {}. The order of the log counts, not the clock.",
-                    row.index, row.at, before.index, before.at
-                ),
+            all.push(Query::ClockBackwards {
+                log,
+                entry: EntryId::from_hash(row.leaf),
+                index: row.index,
+                at_ms: row.at,
+                before_ms: before.at,
             });
         }
         if is_new && row.at.millis() > row.arrived.millis() + CLOCK_ALLOWANCE_MS {
             match &mut ahead {
-                Some(run) if run.last().is_some_and(|l| l.arrived == row.arrived) => run.push(*row),
-                run => all.extend(run.replace(vec![*row]).map(|run| dated_ahead(log, &run))),
+                Some(run) if run.last.arrived == row.arrived => run.last = *row,
+                run => {
+                    let begun = Ahead {
+                        first: *row,
+                        last: *row,
+                    };
+                    all.extend(run.replace(begun).map(|run| run.query(log)));
+                }
             }
         } else {
-            all.extend(ahead.take().map(|run| dated_ahead(log, &run)));
+            all.extend(ahead.take().map(|run| run.query(log)));
         }
         previous = Some(row);
     }
-    all.extend(ahead.map(|run| dated_ahead(log, &run)));
+    all.extend(ahead.map(|run| run.query(log)));
     all
 }
 
-fn dated_ahead(log: LogId, run: &[EntryClock]) -> Anomaly {
-    let (first, last) = (run.first(), run.last());
-    let found = match (first, last) {
-        (Some(a), Some(b)) if a.index < b.index => format!(
-            "Entries {} to {} are dated up to {}, after their arrival on {}: the station's clock runs ahead.",
-            a.index, b.index, b.at, a.arrived
-        ),
-        (Some(a), _) => format!(
-            "Entry {} is dated {}, after its arrival on {}: the station's clock runs ahead.",
-            a.index, a.at, a.arrived
-        ),
-        _ => String::new(),
-    };
-    Anomaly {
-        kind: AnomalyKind::ClockAhead,
-        log: Some(log),
-        unit: None,
-        entries: first
-            .map(|r| EntryId::from_hash(r.leaf))
-            .into_iter()
-            .collect(),
-        found,
+/// A run of entries that are dated after their arrival.
+struct Ahead {
+    first: EntryClock,
+    last: EntryClock,
+}
+
+impl Ahead {
+    fn query(&self, log: LogId) -> Query {
+        Query::ClockAhead {
+            log,
+            entry: EntryId::from_hash(self.first.leaf),
+            first: self.first.index,
+            last: self.last.index,
+            at_ms: self.last.at,
+            arrived_ms: self.first.arrived,
+        }
     }
 }
 
@@ -154,45 +127,42 @@ mod tests {
         }
     }
 
-    fn kinds(rows: &[EntryClock]) -> Vec<AnomalyKind> {
+    fn kinds(rows: &[EntryClock]) -> Vec<&'static str> {
         let log = LogId::from_hash(Hash::of(b"log"));
-        clock_anomalies(log, rows).iter().map(|a| a.kind).collect()
+        clock_queries(log, rows).iter().map(Query::title).collect()
     }
 
+    const AHEAD: &str = "dated after its arrival";
+    const BACKWARDS: &str = "clock ran backwards";
+
     #[test]
-    fn a_clock_that_runs_on_is_no_anomaly() {
+    fn a_clock_that_runs_on_is_no_query() {
         assert_eq!(
             kinds(&[row(0, 10, 100), row(1, 10, 100), row(2, 104, 100)]),
-            []
+            [""; 0]
         );
     }
 
     #[test]
     fn an_entry_older_than_its_predecessor_is_found() {
         let found = kinds(&[row(0, 10, 100), row(1, 9, 100), row(2, 11, 100)]);
-        assert_eq!(found, [AnomalyKind::ClockBackwards]);
+        assert_eq!(found, [BACKWARDS]);
     }
 
     #[test]
-    fn entries_dated_after_their_arrival_are_one_anomaly_a_run() {
+    fn entries_dated_after_their_arrival_are_one_query_a_run() {
         let rows = [
             row(0, 10, 100),
             row(1, 106, 100),
             row(2, 107, 100),
             row(3, 300, 200),
         ];
-        assert_eq!(
-            kinds(&rows),
-            [AnomalyKind::ClockAhead, AnomalyKind::ClockAhead]
-        );
+        assert_eq!(kinds(&rows), [AHEAD, AHEAD]);
     }
 
     #[test]
     fn the_row_that_only_leads_in_is_not_judged_again() {
-        assert_eq!(kinds(&[row(4, 900, 100), row(5, 901, 1000)]), []);
-        assert_eq!(
-            kinds(&[row(4, 900, 100), row(5, 899, 1000)]),
-            [AnomalyKind::ClockBackwards]
-        );
+        assert_eq!(kinds(&[row(4, 900, 100), row(5, 901, 1000)]), [""; 0]);
+        assert_eq!(kinds(&[row(4, 900, 100), row(5, 899, 1000)]), [BACKWARDS]);
     }
 }

@@ -1,19 +1,20 @@
 //! What other entries say of a unit's entries: corrections, sign-offs, the same trace.
 
-use super::life::{HistoryItem, Issue, UnitHistory};
+use super::life::{HistoryItem, Issue, SignedOff, UnitHistory};
 use crate::entry::KnownEntry;
 use crate::log::EntryStatus;
-use crate::rulings::Rulings;
+use crate::trust_view::TrustView;
+use carrylog_format::ids::LogId;
 use carrylog_format::record::Record;
 use carrylog_format::sign_off;
 use carrylog_format::tree::Hash;
-use carrylog_format::trust::TrustStore;
 use std::collections::{HashMap, HashSet};
 
 /// Entries by the leaf or trace that they name, each list in the order of time, log and index.
 #[derive(Debug, Clone, Default)]
 pub struct Mentions {
-    /// Corrections by the leaf that they supersede.
+    /// Corrections by the leaf that they supersede: of the unit's entries, and of the entries that
+    /// the unit's own corrections supersede.
     pub corrections: HashMap<Hash, Vec<KnownEntry>>,
     /// Sign-offs by the leaf that they sign off.
     pub sign_offs: HashMap<Hash, Vec<KnownEntry>>,
@@ -28,35 +29,40 @@ impl UnitHistory {
     pub fn assemble(
         entries: impl IntoIterator<Item = KnownEntry>,
         mentions: &Mentions,
-        rulings: &Rulings,
-        trust: &TrustStore,
+        trust: &TrustView,
     ) -> Self {
+        let mut names: HashMap<LogId, String> = HashMap::new();
         let items = entries
             .into_iter()
-            .map(|known| item(known, mentions, rulings, trust))
+            .map(|known| {
+                let name = names.entry(known.log);
+                let station = name.or_insert_with(|| trust.name_of(known.log)).clone();
+                item(known, station, mentions, trust)
+            })
             .collect();
         Self::of(items)
     }
 }
 
-fn item(
-    known: KnownEntry,
-    mentions: &Mentions,
-    rulings: &Rulings,
-    trust: &TrustStore,
-) -> HistoryItem {
-    let mut item = HistoryItem::new(known);
+fn item(known: KnownEntry, station: String, mentions: &Mentions, trust: &TrustView) -> HistoryItem {
+    let mut item = HistoryItem::new(known, station);
     let (id, leaf) = (item.id(), *item.id().hash());
-    item.apply_corrections(mentions.corrections.get(&leaf).map_or(&[], Vec::as_slice));
-    item.repeats = rulings.duplicate_of(id);
+    let corrections = |of: &Hash| mentions.corrections.get(of).map_or(&[][..], Vec::as_slice);
+    item.apply_corrections(corrections(&leaf));
+    if let Record::Correction(correction) = item.known.entry.record() {
+        let of = *correction.supersedes.hash();
+        item.apply_rivals(corrections(&of));
+    }
+    item.repeats = trust.rulings.duplicate_of(id);
     for signed in mentions.sign_offs.get(&leaf).into_iter().flatten() {
         if let Record::SignOff(body) = signed.entry.record() {
-            let verified = sign_off::verify(body, trust);
-            item.sign_offs.push(
-                verified
+            let verified = sign_off::verify(body, &trust.store);
+            item.sign_offs.push(SignedOff {
+                entry: signed.id(),
+                by: verified
                     .map(|v| format!("{} ({})", v.content.signer, v.standing.enrolment.name))
                     .map_err(|e| e.to_string()),
-            );
+            });
         }
     }
     let trace = item
@@ -68,7 +74,7 @@ fn item(
         let other_id = other.id();
         if other_id == id
             || other.status != EntryStatus::Accepted
-            || rulings.duplicate_of(other_id).is_some()
+            || trust.rulings.duplicate_of(other_id).is_some()
             || mentions.superseded.contains(other_id.hash())
         {
             continue;
@@ -76,7 +82,7 @@ fn item(
         if let Some(test) = other.entry.record().test() {
             item.same_trace.push(Issue {
                 entry: other_id,
-                unit: rulings.canonical(&test.unit.key()).to_string(),
+                unit: trust.rulings.canonical(&test.unit.key()),
             });
         }
     }

@@ -1,10 +1,10 @@
 //! Anomalies as they are shown.
 
 use crate::server::Server;
-use crate::store::{self, Scope, StoreError, StoredAnomaly};
-use crate::trust_view::TrustView;
+use crate::store::{self, Scope, StoreError, StoredQuery};
 use carrylog_format::ids::{EntryId, LogId};
-use carrylog_history::queries::{Anomaly, AnomalyKind};
+use carrylog_history::queries::Query;
+use carrylog_history::trust_view::TrustView;
 use rusqlite::Connection;
 use serde::Serialize;
 
@@ -13,8 +13,8 @@ use serde::Serialize;
 pub struct AnomalyAnswer {
     /// Its name: what a statement names that settles it.
     pub id: String,
-    /// Its kind.
-    pub kind: AnomalyKind,
+    /// Its kind, as in its facts.
+    pub kind: String,
     /// The kind in words.
     pub words: &'static str,
     /// The log that it is about.
@@ -50,17 +50,17 @@ pub struct AnomaliesAnswer {
 const MOST: u32 = 1000;
 
 impl AnomalyAnswer {
-    fn of(stored: &StoredAnomaly, trust: &TrustView) -> Result<Self, StoreError> {
-        let anomaly: Anomaly = serde_json::from_str(&stored.body).map_err(StoreError::damaged)?;
+    fn of(stored: &StoredQuery, trust: &TrustView) -> Result<Self, StoreError> {
+        let query: Query = serde_json::from_str(&stored.body).map_err(StoreError::damaged)?;
         Ok(Self {
             id: hex::encode(stored.id),
-            kind: anomaly.kind,
-            words: anomaly.kind.words(),
-            station: anomaly.log.map(|log| trust.name_of(log)),
-            log: anomaly.log,
-            unit: anomaly.unit.map(|u| u.to_string()),
-            entries: anomaly.entries,
-            found: anomaly.found,
+            kind: query.kind(),
+            words: query.title(),
+            station: query.log().map(|log| trust.name_of(log)),
+            log: query.log(),
+            unit: query.unit().map(ToString::to_string),
+            entries: query.entries(),
+            found: query.words(),
             settled: stored.resolved.clone(),
         })
     }
@@ -71,7 +71,7 @@ pub(super) fn of_scope(
     scope: &Scope,
     trust: &TrustView,
 ) -> Result<Vec<AnomalyAnswer>, StoreError> {
-    store::anomalies_of(c, scope)?
+    store::queries_of(c, scope)?
         .iter()
         .map(|a| AnomalyAnswer::of(a, trust))
         .collect()
@@ -85,7 +85,7 @@ impl Server {
     pub fn anomalies(&self, settled: bool) -> Result<AnomaliesAnswer, StoreError> {
         let trust = self.published().trust;
         self.ask(|c| {
-            let mut stored = store::list_anomalies(c, settled, MOST + 1)?;
+            let mut stored = store::list_queries(c, settled, MOST + 1)?;
             let more = stored.len() > MOST as usize;
             stored.truncate(MOST as usize);
             Ok(AnomaliesAnswer {
@@ -93,7 +93,7 @@ impl Server {
                     .iter()
                     .map(|a| AnomalyAnswer::of(a, &trust))
                     .collect::<Result<_, _>>()?,
-                open: store::open_anomalies(c)?,
+                open: store::open_queries(c)?,
                 more,
             })
         })

@@ -87,7 +87,7 @@ impl Server {
                 units: store::unit_count(c)?,
                 units_by_verdict: store::verdict_counts(c)?.into_iter().collect(),
                 units_overdue: store::overdue_count(c, &today)?,
-                open_anomalies: store::open_anomalies(c)?,
+                open_anomalies: store::open_queries(c)?,
                 logs: logs.len() as u64,
                 entries,
                 fleet_digest: fleet_digest(c, &published.trust.store)?,

@@ -4,10 +4,10 @@ use super::anomalies::{AnomalyAnswer, of_scope};
 use crate::log_state::report_of;
 use crate::server::Server;
 use crate::store::{self, LogRow, Scope, SealRow, StoreError};
-use crate::trust_view::TrustView;
 use carrylog_format::ids::{LogId, SealDigest};
 use carrylog_format::tree::Hash;
 use carrylog_history::log::LogReport;
+use carrylog_history::trust_view::TrustView;
 use rusqlite::Connection;
 use serde::Serialize;
 

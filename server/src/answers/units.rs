@@ -5,14 +5,15 @@ use super::anomalies::{AnomalyAnswer, of_scope};
 use crate::projector::Projector;
 use crate::server::Server;
 use crate::store::{self, Scope, SealRow, StoreError, UnitFilter};
-use crate::trust_view::TrustView;
 use carrylog_format::ids::{EntryId, LogId, SealDigest, StatementDigest};
-use carrylog_format::record::LimitsSheet;
+use carrylog_format::record::{LimitsSheet, Verdict};
 use carrylog_format::unit_id::UnitKey;
 use carrylog_format::view::EntryView;
+use carrylog_history::judged::Basis;
 use carrylog_history::log::EntryStatus;
 use carrylog_history::sheets::SheetInForce;
-use carrylog_history::unit::{HistoryItem, UnitHistory, UnitSummary, sheet_in_force};
+use carrylog_history::trust_view::TrustView;
+use carrylog_history::unit::{HistoryItem, UnitHistory, UnitSummary};
 use rusqlite::Connection;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -51,7 +52,7 @@ pub struct UnitAnswer {
     pub unit: UnitSummary,
     /// Other keys that are shown under this one.
     pub other_spellings: Vec<String>,
-    /// The limits sheet in force at its last test.
+    /// The newest limits sheet known for its part number.
     pub sheet: Option<SheetAnswer>,
     /// Its entries, in order.
     pub history: Vec<HistoryAnswer>,
@@ -111,6 +112,9 @@ pub struct HistoryAnswer {
     /// Who signed it off.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub signed_off_by: Vec<String>,
+    /// The test that it states, judged anew.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub judged: Option<JudgedAnswer>,
     /// The seal that covers it.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub seal: Option<SealDigest>,
@@ -121,6 +125,56 @@ pub struct HistoryAnswer {
     pub arrived_at: Option<String>,
     /// The entry.
     pub entry: EntryView,
+}
+
+/// A test judged anew: what counts, beside what its record holds.
+#[derive(Debug, Clone, Serialize)]
+pub struct JudgedAnswer {
+    /// What the verdict rests on.
+    pub basis: Basis,
+    /// The same in words.
+    pub basis_words: &'static str,
+    /// The sheet in force on the day of the test.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub sheet: Option<StatementDigest>,
+    /// The verdict that counts.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub verdict: Option<Verdict>,
+    /// The reasons of that verdict.
+    pub reasons: Vec<String>,
+    /// The verdict as the record holds it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub recorded_verdict: Option<Verdict>,
+    /// The capacity that counts.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub capacity_ah: Option<f64>,
+    /// The capacity as the record holds it: computed by the station, else as it read it off.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub recorded_capacity_ah: Option<f64>,
+    /// The record parts from what was computed anew.
+    pub differs: bool,
+}
+
+impl JudgedAnswer {
+    fn of(item: &HistoryItem) -> Option<Self> {
+        let (judged, test) = (item.judged.as_ref()?, item.test()?);
+        let recorded = test.computed.as_ref().and_then(|c| c.capacity_uah);
+        let recorded = recorded.or(test.declared.capacity_uah);
+        let assessment = judged.assessment.as_ref();
+        Some(Self {
+            basis: judged.basis,
+            basis_words: judged.basis.words(),
+            sheet: judged.sheet,
+            verdict: assessment.map(|a| a.verdict),
+            reasons: assessment
+                .map(|a| a.reasons.iter().map(ToString::to_string).collect())
+                .unwrap_or_default(),
+            recorded_verdict: test.assessment.as_ref().map(|a| a.verdict),
+            capacity_ah: item.capacity().map(|c| c.amp_hours()),
+            recorded_capacity_ah: recorded.map(|c| c.amp_hours()),
+            differs: !judged.differences.is_empty(),
+        })
+    }
 }
 
 const USUAL: u32 = 200;
@@ -184,7 +238,7 @@ impl HistoryAnswer {
         let superseded = item.superseded.as_ref();
         Self {
             log: item.known.log,
-            station: trust.name_of(item.known.log),
+            station: item.station.clone(),
             authority: trust
                 .store
                 .standing(item.known.log)
@@ -198,8 +252,9 @@ impl HistoryAnswer {
             signed_off_by: item
                 .sign_offs
                 .iter()
-                .filter_map(|s| s.clone().ok())
+                .filter_map(|s| s.by.clone().ok())
                 .collect(),
+            judged: JudgedAnswer::of(item),
             seal,
             receipt,
             arrived_at: item.known.arrived.map(|at| at.to_string()),
@@ -250,23 +305,17 @@ impl Server {
         let trust = self.published().trust;
         let shown = trust.rulings.canonical(key);
         self.ask(|c| {
-            let history = Projector::new(c, &trust).history(&shown)?;
-            let Some(mut unit) = UnitSummary::of(&shown, &history, &trust.sheets) else {
+            let Some(unit) = Projector::new(c, &trust).unit(&shown)? else {
                 return Ok(None);
             };
-            let origins = Origins::of(c, &history)?;
+            let history = &unit.history;
+            let origins = Origins::of(c, history)?;
             let anomalies = of_scope(c, &Scope::Unit(shown.clone()), &trust)?;
-            unit.open_anomalies = anomalies.iter().filter(|a| a.settled.is_none()).count() as u64;
-            let sheet = sheet_in_force(&history, &trust.sheets);
-            let others = trust.rulings.spellings(&shown);
+            let open = anomalies.iter().filter(|a| a.settled.is_none()).count() as u64;
             Ok(Some(UnitAnswer {
-                unit,
-                other_spellings: others
-                    .iter()
-                    .filter(|k| **k != shown)
-                    .map(ToString::to_string)
-                    .collect(),
-                sheet: sheet.map(SheetAnswer::of),
+                unit: UnitSummary::of(&unit, open),
+                other_spellings: unit.other_names.iter().map(ToString::to_string).collect(),
+                sheet: unit.sheet.as_ref().map(SheetAnswer::of),
                 history: history
                     .items
                     .iter()

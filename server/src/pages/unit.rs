@@ -8,6 +8,7 @@ use askama::Template;
 use axum::extract::{Path, State};
 use axum::http::HeaderMap;
 use axum::response::{IntoResponse, Redirect, Response};
+use carrylog_format::record::Verdict;
 use carrylog_format::view::{EntryView, TestView};
 use carrylog_history::unit::UnitSummary;
 
@@ -31,6 +32,8 @@ struct UnitPage {
     anomalies: Vec<AnomalyAnswer>,
     next_steps: Vec<&'static str>,
     reasons: Vec<String>,
+    /// What the last assessment rests on.
+    basis: &'static str,
 }
 
 /// A row of the table beneath the chart.
@@ -71,13 +74,16 @@ impl UnitPage {
             .filter(|h| h.counts)
             .filter_map(|h| Some((h, h.entry.test.as_ref()?)))
             .collect();
-        let points = tests.iter().filter_map(|(_, t)| point(t)).collect();
+        let points = tests.iter().filter_map(|(h, t)| point(h, t)).collect();
         let chart = Chart {
             points,
             rated_ah: rated,
             minimum_ah: answer.unit.minimum_capacity_ah,
         };
-        let assessment = tests.iter().rev().find_map(|(_, t)| t.assessment.as_ref());
+        let assessed = tests
+            .iter()
+            .rev()
+            .find_map(|(h, t)| Some((h.judged.as_ref().filter(|j| j.verdict.is_some())?, *t)));
         let due = answer.unit.next_due_date.clone().unwrap_or_default();
         Self {
             mark: Mark::of(answer.unit.verdict),
@@ -96,8 +102,12 @@ impl UnitPage {
                 .map_or("not known".to_owned(), |p| p.words.clone()),
             due_hours: answer.unit.next_due_flight_hours.map(|h| format!("{h:.1}")),
             chart: chart.svg(),
-            next_steps: assessment.map(|a| a.next.clone()).unwrap_or_default(),
-            reasons: assessment.map(|a| a.reasons.clone()).unwrap_or_default(),
+            next_steps: assessed
+                .and_then(|(_, t)| t.assessment.as_ref())
+                .map(|a| a.next.clone())
+                .unwrap_or_default(),
+            reasons: assessed.map(|(j, _)| j.reasons.clone()).unwrap_or_default(),
+            basis: assessed.map_or("", |(j, _)| j.basis_words),
             measurements: tests
                 .iter()
                 .rev()
@@ -113,11 +123,12 @@ impl UnitPage {
     }
 }
 
-fn capacity_ah(test: &TestView) -> Option<f64> {
-    test.computed
-        .as_ref()
-        .and_then(|c| c.capacity_ah)
-        .or(test.declared.capacity_ah)
+fn capacity_ah(item: &HistoryAnswer) -> Option<f64> {
+    item.judged.as_ref()?.capacity_ah
+}
+
+fn verdict(item: &HistoryAnswer) -> Option<Verdict> {
+    item.judged.as_ref()?.verdict
 }
 
 /// Twice the standard uncertainty (coverage factor 2, JCGM 100 §6).
@@ -128,12 +139,12 @@ fn expanded_ah(test: &TestView) -> Option<f64> {
         .map(|u| 2.0 * u)
 }
 
-fn point(test: &TestView) -> Option<Point> {
+fn point(item: &HistoryAnswer, test: &TestView) -> Option<Point> {
     Some(Point {
         at: test.ended.parse().ok()?,
-        capacity_ah: capacity_ah(test)?,
+        capacity_ah: capacity_ah(item)?,
         expanded_ah: expanded_ah(test),
-        verdict: test.assessment.as_ref().map(|a| a.verdict),
+        verdict: verdict(item),
     })
 }
 
@@ -143,7 +154,7 @@ fn date(instant: &str) -> String {
 
 impl Measurement {
     fn of(origin: &HistoryAnswer, test: &TestView, rated_ah: Option<f64>) -> Self {
-        let capacity = capacity_ah(test);
+        let capacity = capacity_ah(origin);
         let energy = test
             .computed
             .as_ref()
@@ -156,7 +167,7 @@ impl Measurement {
             expanded: expanded_ah(test).map_or_else(String::new, |u| format!("± {u:.3}")),
             health: number(capacity.zip(rated_ah).map(|(c, r)| 100.0 * c / r), 1),
             energy: number(energy, 1),
-            mark: Mark::of(test.assessment.as_ref().map(|a| a.verdict)),
+            mark: Mark::of(verdict(origin)),
             station: origin.station.clone(),
         }
     }
@@ -185,6 +196,14 @@ impl RecordLine {
                 .as_deref()
                 .unwrap_or("no reason given");
             notes.push(format!("{what} by entry {} ({why})", short(by)));
+        }
+        if let Some(judged) = item.judged.as_ref().filter(|j| j.differs) {
+            let recorded = judged.recorded_verdict.map_or("none", |v| v.words());
+            notes.push(format!(
+                "not what was recorded: the record says verdict {recorded}, capacity {} Ah; {}",
+                number(judged.recorded_capacity_ah, 3),
+                judged.basis_words
+            ));
         }
         if let Some(of) = &item.repeats {
             notes.push(format!("repeats entry {}", short(of)));

@@ -1,10 +1,10 @@
 //! The store: the only module tree that knows SQL.
 //!
 //! Entries, seals, segments, statements, traces and files kept aside are truth; logs' states, units
-//! and anomalies are projections that `rebuild` makes again. One transaction a bundle, synchronous
+//! and queries are projections that `rebuild` makes again. One transaction a bundle, synchronous
 //! FULL: what is acknowledged is durable.
 
-mod anomalies;
+mod computed;
 mod database;
 mod deliveries;
 mod entries;
@@ -13,6 +13,7 @@ mod fleet;
 mod kept;
 mod links;
 mod logs;
+mod queries;
 mod schema;
 mod singles;
 mod stamps;
@@ -23,7 +24,7 @@ mod units;
 
 pub use error::StoreError;
 
-pub(crate) use anomalies::*;
+pub(crate) use computed::*;
 pub(crate) use database::*;
 pub(crate) use deliveries::*;
 pub(crate) use entries::*;
@@ -31,6 +32,7 @@ pub(crate) use fleet::*;
 pub(crate) use kept::*;
 pub(crate) use links::*;
 pub(crate) use logs::*;
+pub(crate) use queries::*;
 pub(crate) use singles::*;
 pub(crate) use stamps::*;
 pub(crate) use statements::*;

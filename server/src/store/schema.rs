@@ -4,7 +4,7 @@ use super::error::{Result, StoreError};
 use rusqlite::Connection;
 
 /// Version of the tables below, in `PRAGMA user_version`.
-const VERSION: i64 = 3;
+const VERSION: i64 = 4;
 
 const VERSION_1: &str = "
 -- Truth: grows only.
@@ -161,6 +161,25 @@ CREATE TABLE stamps (
 INSERT INTO stamps (name, value) SELECT 'had_token', x'01' FROM tokens LIMIT 1;
 ";
 
+/// Queries under ids of their facts, and remembered results. The projections are made again.
+const VERSION_4: &str = "
+DROP TABLE anomalies;
+CREATE TABLE queries (
+    id BLOB NOT NULL UNIQUE,
+    scope TEXT NOT NULL,
+    resolved TEXT,
+    body TEXT NOT NULL
+) STRICT;
+CREATE INDEX queries_of_scope ON queries (scope);
+CREATE INDEX queries_open ON queries (id) WHERE resolved IS NULL;
+-- Results by what they were computed from; may be emptied at any time.
+CREATE TABLE computed (
+    key BLOB NOT NULL UNIQUE,
+    body TEXT NOT NULL
+) STRICT;
+DELETE FROM stamps WHERE name = 'projected_trust';
+";
+
 /// Makes the tables of a new database, or brings an older one up to date.
 pub(super) fn prepare(connection: &mut Connection) -> Result<()> {
     let found: i64 = connection.pragma_query_value(None, "user_version", |row| row.get(0))?;
@@ -178,7 +197,10 @@ pub(super) fn prepare(connection: &mut Connection) -> Result<()> {
         if found < 2 {
             tx.execute_batch(VERSION_2)?;
         }
-        tx.execute_batch(VERSION_3)?;
+        if found < 3 {
+            tx.execute_batch(VERSION_3)?;
+        }
+        tx.execute_batch(VERSION_4)?;
         tx.pragma_update(None, "user_version", VERSION)?;
         tx.commit()?;
     }

@@ -4,12 +4,20 @@ use super::error::Result;
 use carrylog_format::ids::TraceDigest;
 use rusqlite::{Connection, OptionalExtension, params};
 
-/// Keeps a compressed trace whose digest was checked; nothing happens if it is known.
-pub(crate) fn add_trace(c: &Connection, digest: TraceDigest, compressed: &[u8]) -> Result<()> {
+/// Keeps a compressed trace whose digest was checked; true if it is new.
+pub(crate) fn add_trace(c: &Connection, digest: TraceDigest, compressed: &[u8]) -> Result<bool> {
     let sql = "INSERT OR IGNORE INTO traces (sha256, compressed) VALUES (?1, ?2)";
-    c.prepare_cached(sql)?
-        .execute(params![digest.hash().as_bytes(), compressed])?;
-    Ok(())
+    let mut insert = c.prepare_cached(sql)?;
+    Ok(insert.execute(params![digest.hash().as_bytes(), compressed])? > 0)
+}
+
+/// Units with an entry that names a trace.
+pub(crate) fn units_naming_trace(c: &Connection, digest: TraceDigest) -> Result<Vec<i64>> {
+    let sql = "SELECT DISTINCT e.unit FROM links k JOIN entries e ON e.id = k.source
+               WHERE k.target = ?1 AND k.kind = 3 AND e.unit IS NOT NULL";
+    let mut statement = c.prepare_cached(sql)?;
+    let rows = statement.query_map([digest.hash().as_bytes()], |row| row.get(0))?;
+    Ok(rows.collect::<rusqlite::Result<_>>()?)
 }
 
 /// A compressed trace.

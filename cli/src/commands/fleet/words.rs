@@ -1,21 +1,25 @@
 //! A fleet as text for people.
 
 use super::FleetReport;
-use super::part::{LimitLine, MatchingLine, PartReport};
+use carrylog_history::fleet::{LimitLine, MatchingLine, PartHealth};
 use std::fmt;
 
 impl fmt::Display for FleetReport {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        writeln!(f, "{} units from {} entries", self.units, self.entries)?;
-        for part in &self.parts {
+        writeln!(
+            f,
+            "{} units from {} entries",
+            self.health.units, self.entries
+        )?;
+        for part in &self.health.parts {
             writeln!(f)?;
-            part.write(f)?;
+            write_part(part, f)?;
         }
         writeln!(
             f,
             "\nstations against each other, through units checked at more than one"
         )?;
-        match &self.stations_not_compared_because {
+        match &self.health.stations_not_compared_because {
             Some(because) => writeln!(f, "  not compared: {because}")?,
             None => writeln!(
                 f,
@@ -23,7 +27,7 @@ impl fmt::Display for FleetReport {
                 "station", "reads", "95 % interval", "checks", "units"
             )?,
         }
-        for s in &self.stations {
+        for s in &self.health.stations {
             let verdict = if s.clear {
                 "  differs from the others: compare calibrations"
             } else {
@@ -40,11 +44,11 @@ impl fmt::Display for FleetReport {
                 s.units
             )?;
         }
-        writeln!(f, "\ndue within {} days", self.due_within_days)?;
-        for item in &self.due {
+        writeln!(f, "\ndue within {} days", self.health.due_within_days)?;
+        for item in &self.health.due {
             writeln!(f, "  {}: {}", item.unit, item.due.words())?;
         }
-        if self.due.is_empty() {
+        if self.health.due.is_empty() {
             writeln!(f, "  nothing")?;
         }
         writeln!(f)?;
@@ -55,142 +59,136 @@ impl fmt::Display for FleetReport {
     }
 }
 
-impl PartReport {
-    fn write(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        writeln!(f, "{}: {} units", self.part, self.units)?;
-        if self.units_without_sheet > 0 {
-            writeln!(
-                f,
-                "  {} without a limits sheet in force: not compared with limits",
-                self.units_without_sheet
-            )?;
-        }
-        if let Some(c) = &self.capacity {
-            let of_rated = c
-                .median_percent_of_rated
-                .map(|p| format!(" ({p:.1} % of rated)"))
-                .unwrap_or_default();
-            writeln!(
-                f,
-                "  newest capacity, {} units: median {:.2} Ah{of_rated}, quartiles {:.2} to {:.2}, {:.2} to {:.2} in all, median absolute deviation {:.2}",
-                c.units,
-                c.median_ah,
-                c.lower_quartile_ah,
-                c.upper_quartile_ah,
-                c.min_ah,
-                c.max_ah,
-                c.median_absolute_deviation_ah
-            )?;
-        }
-        for o in &self.outliers {
-            let value = match (
-                o.capacity_percent_of_rated,
-                o.fade_percent_of_rated_per_year,
-            ) {
-                (Some(capacity), _) => format!("capacity {capacity:.1} % of rated"),
-                (None, fade) => format!("fade {:.2} % of rated a year", fade.unwrap_or_default()),
-            };
-            writeln!(
-                f,
-                "  stands out: {}, {value} (modified z {:+.1})",
-                o.unit, o.modified_z
-            )?;
-        }
-        match (&self.time_to_limit, &self.no_time_to_limit_because) {
-            (Some(limit), _) => limit.write(f)?,
-            (None, because) => writeln!(
-                f,
-                "  time to the limit: not estimated, {}",
-                because.as_deref().unwrap_or_default()
-            )?,
-        }
-        self.matching.write(f)
-    }
-}
-
-impl LimitLine {
-    fn write(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+fn write_part(part: &PartHealth, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+    writeln!(f, "{}: {} units", part.part, part.units)?;
+    if part.units_without_sheet > 0 {
         writeln!(
             f,
-            "  time to the limit: {} of {} units reached it, {} left out (commissioning unknown or no check since)",
-            self.reached, self.units, self.left_out
+            "  {} without a limits sheet in force: not compared with limits",
+            part.units_without_sheet
         )?;
-        for s in &self.survival {
-            write!(
-                f,
-                "    {:>2} years  {:5.1} % above the limit",
-                s.age_years, s.above_limit_percent
-            )?;
-            match (s.low_percent, s.high_percent) {
-                (Some(low), Some(high)) => writeln!(
-                    f,
-                    ", {:.0} % interval {low:.1} to {high:.1} % (Kaplan–Meier)",
-                    self.confidence_percent
-                )?,
-                _ => writeln!(f, " (no unit had reached it)")?,
-            }
-        }
-        match (&self.weibull, &self.no_weibull_because) {
-            (Some(w), _) => writeln!(
-                f,
-                "    Weibull fit: shape {:.2} ({:.2} to {:.2}), scale {:.2} years ({:.2} to {:.2})",
-                w.shape,
-                w.shape_low,
-                w.shape_high,
-                w.scale_years,
-                w.scale_low_years,
-                w.scale_high_years
-            ),
-            (None, because) => writeln!(
-                f,
-                "    no Weibull fit: {}",
-                because.as_deref().unwrap_or_default()
-            ),
-        }
     }
-}
-
-impl MatchingLine {
-    fn write(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Some(capacity) = self.permitted_capacity_spread_ah else {
-            return writeln!(
-                f,
-                "  sets of {}: none, the permitted spread is not known; give --capacity-spread-ah",
-                self.positions
-            );
-        };
-        let resistance = match (
-            self.permitted_resistance_spread_mohm,
-            self.resistance_method,
+    if let Some(c) = &part.capacity {
+        let of_rated = c
+            .median_percent_of_rated
+            .map(|p| format!(" ({p:.1} % of rated)"))
+            .unwrap_or_default();
+        writeln!(
+            f,
+            "  newest capacity, {} units: median {:.2} Ah{of_rated}, quartiles {:.2} to {:.2}, {:.2} to {:.2} in all, median absolute deviation {:.2}",
+            c.units,
+            c.median_ah,
+            c.lower_quartile_ah,
+            c.upper_quartile_ah,
+            c.min_ah,
+            c.max_ah,
+            c.median_absolute_deviation_ah
+        )?;
+    }
+    for o in &part.outliers {
+        let value = match (
+            o.capacity_percent_of_rated,
+            o.fade_percent_of_rated_per_year,
         ) {
-            (Some(spread), Some(method)) => format!(" and {spread:.2} mΩ by {method}"),
-            _ => ", resistance left out: too few units have one by the same method".into(),
-        };
-        let practice = if self.spread_is_common_practice {
-            "; common practice, give the manual's values with --capacity-spread-ah and --resistance-spread-mohm"
-        } else {
-            ""
+            (Some(capacity), _) => format!("capacity {capacity:.1} % of rated"),
+            (None, fade) => format!("fade {:.2} % of rated a year", fade.unwrap_or_default()),
         };
         writeln!(
             f,
-            "  sets of {} among {} units that passed, within {capacity:.2} Ah{resistance}{practice}",
-            self.positions, self.candidates
+            "  stands out: {}, {value} (modified z {:+.1})",
+            o.unit, o.modified_z
         )?;
-        for set in &self.sets {
-            let resistance = set
-                .resistance_spread_mohm
-                .map(|r| format!(", {r:.2} mΩ"))
-                .unwrap_or_default();
-            writeln!(
-                f,
-                "    {} (spread {:.2} Ah{resistance})",
-                set.units.join(" + "),
-                set.capacity_spread_ah
-            )?;
-        }
-        if self.sets.is_empty() {
-            writeln!(f, "    no set fits")?;
-        }
-        Ok(())
     }
+    match (&part.time_to_limit, &part.no_time_to_limit_because) {
+        (Some(limit), _) => write_limit(limit, f)?,
+        (None, because) => writeln!(
+            f,
+            "  time to the limit: not estimated, {}",
+            because.as_deref().unwrap_or_default()
+        )?,
+    }
+    write_matching(&part.matching, f)
+}
+
+fn write_limit(limit_line: &LimitLine, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+    writeln!(
+        f,
+        "  time to the limit: {} of {} units reached it, {} left out (commissioning unknown or no check since)",
+        limit_line.reached, limit_line.units, limit_line.left_out
+    )?;
+    for s in &limit_line.survival {
+        write!(
+            f,
+            "    {:>2} years  {:5.1} % above the limit",
+            s.age_years, s.above_limit_percent
+        )?;
+        match (s.low_percent, s.high_percent) {
+            (Some(low), Some(high)) => writeln!(
+                f,
+                ", {:.0} % interval {low:.1} to {high:.1} % (Kaplan–Meier)",
+                limit_line.confidence_percent
+            )?,
+            _ => writeln!(f, " (no unit had reached it)")?,
+        }
+    }
+    match (&limit_line.weibull, &limit_line.no_weibull_because) {
+        (Some(w), _) => writeln!(
+            f,
+            "    Weibull fit: shape {:.2} ({:.2} to {:.2}), scale {:.2} years ({:.2} to {:.2})",
+            w.shape,
+            w.shape_low,
+            w.shape_high,
+            w.scale_years,
+            w.scale_low_years,
+            w.scale_high_years
+        ),
+        (None, because) => writeln!(
+            f,
+            "    no Weibull fit: {}",
+            because.as_deref().unwrap_or_default()
+        ),
+    }
+}
+
+fn write_matching(matching: &MatchingLine, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+    let Some(capacity) = matching.permitted_capacity_spread_ah else {
+        return writeln!(
+            f,
+            "  sets of {}: none, the permitted spread is not known; give --capacity-spread-ah",
+            matching.positions
+        );
+    };
+    let resistance = match (
+        matching.permitted_resistance_spread_mohm,
+        matching.resistance_method,
+    ) {
+        (Some(spread), Some(method)) => format!(" and {spread:.2} mΩ by {method}"),
+        _ => ", resistance left out: too few units have one by the same method".into(),
+    };
+    let practice = if matching.spread_is_common_practice {
+        "; common practice, give the manual's values with --capacity-spread-ah and --resistance-spread-mohm"
+    } else {
+        ""
+    };
+    writeln!(
+        f,
+        "  sets of {} among {} units that passed, within {capacity:.2} Ah{resistance}{practice}",
+        matching.positions, matching.candidates
+    )?;
+    for set in &matching.sets {
+        let resistance = set
+            .resistance_spread_mohm
+            .map(|r| format!(", {r:.2} mΩ"))
+            .unwrap_or_default();
+        writeln!(
+            f,
+            "    {} (spread {:.2} Ah{resistance})",
+            set.units.join(" + "),
+            set.capacity_spread_ah
+        )?;
+    }
+    if matching.sets.is_empty() {
+        writeln!(f, "    no set fits")?;
+    }
+    Ok(())
 }

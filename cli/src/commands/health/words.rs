@@ -1,13 +1,14 @@
 //! The health of units as text for people.
 
-use super::report::{CheckLine, ForecastLine, HealthReport, SeriesLine, UnitReport, label};
+use super::HealthReport;
 use crate::plot::Plot;
+use carrylog_history::unit_health::{CheckLine, ForecastLine, SeriesLine, UnitHealth, label};
 use std::fmt;
 
 impl fmt::Display for HealthReport {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         for unit in &self.units {
-            unit.write(f, self.plotted)?;
+            write_unit(unit, f, self.plotted)?;
             writeln!(f)?;
         }
         for line in &self.left_out {
@@ -17,197 +18,194 @@ impl fmt::Display for HealthReport {
     }
 }
 
-impl UnitReport {
-    fn write(&self, f: &mut fmt::Formatter<'_>, plotted: bool) -> fmt::Result {
-        writeln!(f, "{}", self.unit)?;
-        for name in &self.other_names {
-            writeln!(f, "  also known as {name}")?;
-        }
-        match &self.sheet {
-            Some(s) => writeln!(
-                f,
-                "  limits: {} revision {}, rated {:.2} Ah, minimum {:.2} Ah",
-                s.manual_reference, s.manual_revision, s.rated_capacity_ah, s.minimum_capacity_ah
-            )?,
-            None => writeln!(
-                f,
-                "  limits: no limits sheet in force is among the sources; no state of health and no forecast"
-            )?,
-        }
-        self.write_checks(f)?;
-        if plotted {
-            self.write_plot(f)?;
-        }
-        if let Some(state) = self.state_by_capacity_percent {
-            writeln!(f, "  state of health by capacity    {state:.1} % of rated")?;
-        }
-        if let Some(growth) = self.resistance_growth_percent {
-            writeln!(
-                f,
-                "  resistance growth              {growth:+.1} % on a new unit"
-            )?;
-        }
-        if let Some(left) = self.state_by_resistance_percent {
-            writeln!(
-                f,
-                "  state of health by resistance  {left:.1} % of the permitted growth is left"
-            )?;
-        }
-        self.capacity.write(f)?;
-        if let Some(resistance) = &self.resistance {
-            resistance.write(f)?;
-        }
-        for anomaly in &self.anomalies {
-            writeln!(
-                f,
-                "  look at  {}{}",
-                anomaly.found,
-                bracketed(&anomaly.tests)
-            )?;
-        }
-        for due in &self.due {
-            writeln!(f, "  next due  {}", due.words())?;
-        }
-        if self.due.is_empty() {
-            writeln!(
-                f,
-                "  next due  nothing that can be reckoned from the records"
-            )?;
-        }
-        Ok(())
+fn write_unit(unit: &UnitHealth, f: &mut fmt::Formatter<'_>, plotted: bool) -> fmt::Result {
+    writeln!(f, "{}", unit.unit)?;
+    for name in &unit.other_names {
+        writeln!(f, "  also known as {name}")?;
     }
-
-    fn write_checks(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        if self.checks.is_empty() {
-            return writeln!(f, "  no tests are on record");
-        }
+    match &unit.sheet {
+        Some(s) => writeln!(
+            f,
+            "  limits: {} revision {}, rated {:.2} Ah, minimum {:.2} Ah",
+            s.manual_reference, s.manual_revision, s.rated_capacity_ah, s.minimum_capacity_ah
+        )?,
+        None => writeln!(
+            f,
+            "  limits: no limits sheet in force is among the sources; no state of health and no forecast"
+        )?,
+    }
+    write_checks(unit, f)?;
+    if plotted {
+        write_plot(unit, f)?;
+    }
+    if let Some(state) = unit.state_by_capacity_percent {
+        writeln!(f, "  state of health by capacity    {state:.1} % of rated")?;
+    }
+    if let Some(growth) = unit.resistance_growth_percent {
         writeln!(
             f,
-            "  {:<10}  {:>8}  {:>6}  {:>8}  {:<23}  {:>8}  {:<32}  station",
-            "date", "Ah", "% rated", "mΩ", "method", "flight h", "verdict"
+            "  resistance growth              {growth:+.1} % on a new unit"
         )?;
-        self.checks.iter().try_for_each(|check| check.write(f))
     }
-
-    fn write_plot(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let levels: Vec<(&str, f64)> = self
-            .sheet
-            .iter()
-            .flat_map(|s| {
-                [
-                    ("rated", s.rated_capacity_ah),
-                    ("minimum", s.minimum_capacity_ah),
-                ]
-            })
-            .collect();
-        let plot = Plot {
-            title: "capacity in Ah",
-            points: &self.points,
-            levels: &levels,
-            ends: (&label(self.points.first()), &label(self.points.last())),
-        };
-        write!(f, "{plot}")
-    }
-}
-
-impl CheckLine {
-    fn write(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let number = |value: Option<f64>, digits: usize| {
-            value.map_or_else(|| "–".to_owned(), |v| format!("{v:.digits$}"))
-        };
+    if let Some(left) = unit.state_by_resistance_percent {
         writeln!(
             f,
-            "  {:<10}  {:>8}  {:>7}  {:>8}  {:<23}  {:>8}  {:<32}  {}{}",
-            self.date,
-            number(self.capacity_ah, 3),
-            number(self.capacity_percent_of_rated, 1),
-            number(self.resistance_mohm, 2),
-            self.resistance_method.unwrap_or("–"),
-            number(self.flight_hours, 1),
-            self.verdict.map_or("–", |v| v.words()),
-            self.station,
-            if self.in_capacity_series {
-                String::new()
-            } else {
-                format!("  ({}, not in the series)", self.purpose)
-            }
-        )
-    }
-}
-
-impl SeriesLine {
-    fn write(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let since = match &self.since_repair {
-            Some(date) => format!(", since the repair before {date}"),
-            None => String::new(),
-        };
-        writeln!(
-            f,
-            "  {} in {}, {} points{since}",
-            self.of, self.unit, self.points
+            "  state of health by resistance  {left:.1} % of the permitted growth is left"
         )?;
-        for trend in &self.trends {
-            match (&trend.shown, &trend.none_because) {
-                (Some((slope, low, high)), _) => writeln!(
-                    f,
-                    "    trend     {slope:+.3} {}, {:.0} % interval {low:+.3} to {high:+.3} ({}, {} points){}",
-                    trend.shown_unit,
-                    trend.confidence_percent.unwrap_or_default(),
-                    trend.method,
-                    trend.points.unwrap_or_default(),
-                    named("; stands out: ", &trend.outliers)
-                )?,
-                (None, because) => writeln!(
-                    f,
-                    "    trend     none per {}: {}",
-                    trend.against,
-                    because.as_deref().unwrap_or_default()
-                )?,
-            }
-        }
-        self.limit_reached.write(f, "limit     ")?;
-        self.limit_reached_by_flight_hours.write(f, "in flight ")?;
-        for signal in &self.signals {
-            writeln!(f, "    signal    {}: {}", signal.at, signal.rule)?;
-        }
-        if self.charted && self.signals.is_empty() {
-            writeln!(
-                f,
-                "    signal    none (control chart of individuals, residuals of the trend)"
-            )?;
-        }
-        Ok(())
     }
+    write_series(&unit.capacity, f)?;
+    if let Some(resistance) = &unit.resistance {
+        write_series(resistance, f)?;
+    }
+    for anomaly in &unit.anomalies {
+        writeln!(
+            f,
+            "  look at  {}{}",
+            anomaly.found,
+            bracketed(&anomaly.tests)
+        )?;
+    }
+    for due in &unit.due {
+        writeln!(f, "  next due  {}", due.words())?;
+    }
+    if let Some(gone) = unit.gone {
+        return writeln!(f, "  next due  nothing: {}", gone.words());
+    }
+    if unit.due.is_empty() {
+        writeln!(
+            f,
+            "  next due  nothing that can be reckoned from the records"
+        )?;
+    }
+    Ok(())
 }
 
-impl ForecastLine {
-    fn write(&self, f: &mut fmt::Formatter<'_>, what: &str) -> fmt::Result {
-        let how = format!(
-            "{:.0} %, {}, {} points",
-            self.confidence_percent.unwrap_or_default(),
-            self.method,
-            self.points.unwrap_or_default()
-        );
-        let hours = |name| self.flight_hours.get(name).copied().unwrap_or_default();
-        match (
-            &self.earliest,
-            &self.latest,
-            &self.expected,
-            &self.none_because,
-        ) {
-            (_, _, _, Some(because)) => writeln!(f, "    {what}no forecast: {because}"),
-            (Some(earliest), Some(latest), Some(expected), None) => writeln!(
-                f,
-                "    {what}reached between {earliest} and {latest}, expected {expected} ({how})"
-            ),
-            _ => writeln!(
-                f,
-                "    {what}reached between {:.0} and {:.0} flight hours, expected {:.0} ({how})",
-                hours("earliest_flight_hours"),
-                hours("latest_flight_hours"),
-                hours("expected_flight_hours")
-            ),
+fn write_checks(unit: &UnitHealth, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+    if unit.checks.is_empty() {
+        return writeln!(f, "  no tests are on record");
+    }
+    writeln!(
+        f,
+        "  {:<10}  {:>8}  {:>6}  {:>8}  {:<23}  {:>8}  {:<32}  station",
+        "date", "Ah", "% rated", "mΩ", "method", "flight h", "verdict"
+    )?;
+    unit.checks
+        .iter()
+        .try_for_each(|check| write_check(check, f))
+}
+
+fn write_plot(unit: &UnitHealth, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+    let levels: Vec<(&str, f64)> = unit
+        .sheet
+        .iter()
+        .flat_map(|s| {
+            [
+                ("rated", s.rated_capacity_ah),
+                ("minimum", s.minimum_capacity_ah),
+            ]
+        })
+        .collect();
+    let plot = Plot {
+        title: "capacity in Ah",
+        points: &unit.points,
+        levels: &levels,
+        ends: (&label(unit.points.first()), &label(unit.points.last())),
+    };
+    write!(f, "{plot}")
+}
+
+fn write_check(check: &CheckLine, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+    let number = |value: Option<f64>, digits: usize| {
+        value.map_or_else(|| "–".to_owned(), |v| format!("{v:.digits$}"))
+    };
+    writeln!(
+        f,
+        "  {:<10}  {:>8}  {:>7}  {:>8}  {:<23}  {:>8}  {:<32}  {}{}",
+        check.date,
+        number(check.capacity_ah, 3),
+        number(check.capacity_percent_of_rated, 1),
+        number(check.resistance_mohm, 2),
+        check.resistance_method.unwrap_or("–"),
+        number(check.flight_hours, 1),
+        check.verdict.map_or("–", |v| v.words()),
+        check.station,
+        if check.in_capacity_series {
+            String::new()
+        } else {
+            format!("  ({}, not in the series)", check.purpose)
         }
+    )
+}
+
+fn write_series(series: &SeriesLine, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+    let since = match &series.since_repair {
+        Some(date) => format!(", since the repair before {date}"),
+        None => String::new(),
+    };
+    writeln!(
+        f,
+        "  {} in {}, {} points{since}",
+        series.of, series.unit, series.points
+    )?;
+    for trend in &series.trends {
+        match (&trend.shown, &trend.none_because) {
+            (Some((slope, low, high)), _) => writeln!(
+                f,
+                "    trend     {slope:+.3} {}, {:.0} % interval {low:+.3} to {high:+.3} ({}, {} points){}",
+                trend.shown_unit,
+                trend.confidence_percent.unwrap_or_default(),
+                trend.method,
+                trend.points.unwrap_or_default(),
+                named("; stands out: ", &trend.outliers)
+            )?,
+            (None, because) => writeln!(
+                f,
+                "    trend     none per {}: {}",
+                trend.against,
+                because.as_deref().unwrap_or_default()
+            )?,
+        }
+    }
+    write_forecast(&series.limit_reached, f, "limit     ")?;
+    write_forecast(&series.limit_reached_by_flight_hours, f, "in flight ")?;
+    for signal in &series.signals {
+        writeln!(f, "    signal    {}: {}", signal.at, signal.rule)?;
+    }
+    if series.charted && series.signals.is_empty() {
+        writeln!(
+            f,
+            "    signal    none (control chart of individuals, residuals of the trend)"
+        )?;
+    }
+    Ok(())
+}
+
+fn write_forecast(forecast: &ForecastLine, f: &mut fmt::Formatter<'_>, what: &str) -> fmt::Result {
+    let how = format!(
+        "{:.0} %, {}, {} points",
+        forecast.confidence_percent.unwrap_or_default(),
+        forecast.method,
+        forecast.points.unwrap_or_default()
+    );
+    let hours = |name| forecast.flight_hours.get(name).copied().unwrap_or_default();
+    match (
+        &forecast.earliest,
+        &forecast.latest,
+        &forecast.expected,
+        &forecast.none_because,
+    ) {
+        (_, _, _, Some(because)) => writeln!(f, "    {what}no forecast: {because}"),
+        (Some(earliest), Some(latest), Some(expected), None) => writeln!(
+            f,
+            "    {what}reached between {earliest} and {latest}, expected {expected} ({how})"
+        ),
+        _ => writeln!(
+            f,
+            "    {what}reached between {:.0} and {:.0} flight hours, expected {:.0} ({how})",
+            hours("earliest_flight_hours"),
+            hours("latest_flight_hours"),
+            hours("expected_flight_hours")
+        ),
     }
 }
 

@@ -1,215 +1,285 @@
-//! What is said of one unit: checks, state of health, trends, forecast, signals, anomalies, due.
+//! The health of one unit: checks, state of health, trends, forecast, signals, queries, due.
+//!
+//! Ready to be written out: every figure stands under a name with its unit, instants as dates. The
+//! command line, the server's answers and its pages all show this.
 
-use crate::collect::{Told, UnitRecords, is_capacity_check};
-use crate::context::Report;
+use crate::judged::Basis;
+use crate::queries::Query;
+use crate::unit::{Gone, HistoryItem, Unit};
 use carrylog_format::instant::Instant;
 use carrylog_format::record::{LimitsSheet, ResistanceMethod, TestRecord, Verdict};
 use carrylog_health::due::Due;
 use carrylog_health::fleet::DAYS_PER_YEAR;
 use carrylog_health::forecast::{Forecast, Limit, NoForecast};
-use carrylog_health::from_records::{capacity_of, instant_of, resistance_of, unit_limits};
+use carrylog_health::from_records::{instant_of, unit_limits};
 use carrylog_health::robust::FitError;
-use carrylog_health::trend::{Axis, CheckPoint, SeriesHealth, Trend, series_health, unit_health};
-use carrylog_history::anomalies::{Anomaly, AnomalyRules, unit_anomalies};
-use carrylog_history::record_facts::{place_fact, test_fact};
+use carrylog_health::trend::{self, Axis, CheckPoint, SeriesHealth, Trend, series_health};
 use serde::Serialize;
 use std::collections::BTreeMap;
 
-/// The health of the units asked for.
-#[derive(Debug, Serialize)]
-pub(crate) struct HealthReport {
-    pub(super) units: Vec<UnitReport>,
-    /// What does not count, in words.
-    pub(super) left_out: Vec<String>,
-    pub(super) advisory: &'static str,
-    #[serde(skip)]
-    pub(super) plotted: bool,
-}
-
-impl Report for HealthReport {}
-
-#[derive(Debug, Serialize)]
-pub(super) struct UnitReport {
-    pub(super) unit: String,
-    pub(super) unit_key: String,
-    pub(super) other_names: Vec<String>,
+/// The health of one unit.
+#[derive(Debug, Clone, Serialize)]
+pub struct UnitHealth {
+    /// The unit.
+    pub unit: String,
+    /// The key it is shown under.
+    pub unit_key: String,
+    /// Other keys that authorities ruled to be this unit.
+    pub other_names: Vec<String>,
+    /// Why nothing falls due for it any more.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) sheet: Option<SheetLine>,
-    pub(super) checks: Vec<CheckLine>,
+    pub gone: Option<Gone>,
+    /// The newest limits sheet known.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) state_by_capacity_percent: Option<f64>,
+    pub sheet: Option<SheetLine>,
+    /// Its tests that count.
+    pub checks: Vec<CheckLine>,
+    /// Newest capacity in parts of rated.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) resistance_growth_percent: Option<f64>,
+    pub state_by_capacity_percent: Option<f64>,
+    /// Growth of resistance on a new unit.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub resistance_growth_percent: Option<f64>,
     /// Part of the permitted growth of resistance that is left.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) state_by_resistance_percent: Option<f64>,
-    pub(super) capacity: SeriesLine,
+    pub state_by_resistance_percent: Option<f64>,
+    /// The series of capacities.
+    pub capacity: SeriesLine,
+    /// The series of resistances by one method.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) resistance: Option<SeriesLine>,
-    pub(super) anomalies: Vec<AnomalyLine>,
-    pub(super) due: Vec<DueLine>,
+    pub resistance: Option<SeriesLine>,
+    /// What a person must look at.
+    pub anomalies: Vec<QueryLine>,
+    /// What falls due.
+    pub due: Vec<DueLine>,
+    /// Capacities over days since 1970-01-01.
     #[serde(skip)]
-    pub(super) points: Vec<(f64, f64)>,
+    pub points: Vec<(f64, f64)>,
 }
 
 /// The limits sheet in force.
-#[derive(Debug, Serialize)]
-pub(super) struct SheetLine {
-    pub(super) statement: String,
-    pub(super) manual_reference: String,
-    pub(super) manual_revision: String,
-    pub(super) rated_capacity_ah: f64,
-    pub(super) minimum_capacity_ah: f64,
+#[derive(Debug, Clone, Serialize)]
+pub struct SheetLine {
+    /// The statement that published it.
+    pub statement: String,
+    /// Manual.
+    pub manual_reference: String,
+    /// Its revision.
+    pub manual_revision: String,
+    /// Rated capacity.
+    pub rated_capacity_ah: f64,
+    /// Smallest capacity that passes.
+    pub minimum_capacity_ah: f64,
 }
 
-#[derive(Debug, Serialize)]
-pub(super) struct CheckLine {
-    pub(super) ended: String,
+/// One test.
+#[derive(Debug, Clone, Serialize)]
+pub struct CheckLine {
+    /// End of the test, RFC 3339.
+    pub ended: String,
+    /// Its date.
     #[serde(skip)]
-    pub(super) date: String,
-    pub(super) entry_id: String,
-    pub(super) purpose: &'static str,
+    pub date: String,
+    /// The entry.
+    pub entry_id: String,
+    /// What the test was for.
+    pub purpose: &'static str,
+    /// The capacity that counts.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) capacity_ah: Option<f64>,
+    pub capacity_ah: Option<f64>,
+    /// The same in parts of rated.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) capacity_percent_of_rated: Option<f64>,
+    pub capacity_percent_of_rated: Option<f64>,
+    /// Resistance.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) resistance_mohm: Option<f64>,
+    pub resistance_mohm: Option<f64>,
+    /// How it was measured.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) resistance_method: Option<&'static str>,
+    pub resistance_method: Option<&'static str>,
+    /// Flight time of the unit.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) flight_hours: Option<f64>,
+    pub flight_hours: Option<f64>,
+    /// Flight cycles of the unit.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) flight_cycles: Option<u64>,
+    pub flight_cycles: Option<u64>,
+    /// The verdict that counts.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) verdict: Option<Verdict>,
-    pub(super) station: String,
+    pub verdict: Option<Verdict>,
+    /// What that verdict rests on.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub verdict_basis: Option<Basis>,
+    /// The verdict as the record holds it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub recorded_verdict: Option<Verdict>,
+    /// The capacity as the record holds it: computed by the station, else as it read it off.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub recorded_capacity_ah: Option<f64>,
+    /// The record parts from what was computed anew.
+    pub differs: bool,
+    /// The station.
+    pub station: String,
     /// Whether its capacity enters trend and forecast.
-    pub(super) in_capacity_series: bool,
+    pub in_capacity_series: bool,
 }
 
 /// One series since the last repair.
-#[derive(Debug, Serialize)]
-pub(super) struct SeriesLine {
+#[derive(Debug, Clone, Serialize)]
+pub struct SeriesLine {
     /// What is measured, with the method of a resistance.
-    pub(super) of: String,
+    pub of: String,
+    /// The unit.
     #[serde(skip)]
-    pub(super) unit: &'static str,
-    pub(super) points: usize,
+    pub unit: &'static str,
+    /// Capacities over days since 1970-01-01.
+    pub points: usize,
     /// First check of the baseline, if a repair began it.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) since_repair: Option<String>,
-    pub(super) trends: Vec<TrendLine>,
-    pub(super) limit_reached: ForecastLine,
-    pub(super) limit_reached_by_flight_hours: ForecastLine,
-    pub(super) signals: Vec<SignalLine>,
+    pub since_repair: Option<String>,
+    /// Trends by what they run against.
+    pub trends: Vec<TrendLine>,
+    /// When the limit is reached.
+    pub limit_reached: ForecastLine,
+    /// At which flight time the limit is reached.
+    pub limit_reached_by_flight_hours: ForecastLine,
+    /// Signals of the control chart.
+    pub signals: Vec<SignalLine>,
     /// Whether there were points enough for a control chart.
-    pub(super) charted: bool,
+    pub charted: bool,
 }
 
-#[derive(Debug, Serialize)]
-pub(super) struct TrendLine {
-    pub(super) against: &'static str,
-    pub(super) method: &'static str,
+/// One trend.
+#[derive(Debug, Clone, Serialize)]
+pub struct TrendLine {
+    /// What it runs against.
+    pub against: &'static str,
+    /// The method.
+    pub method: &'static str,
+    /// Capacities over days since 1970-01-01.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) points: Option<usize>,
+    pub points: Option<usize>,
     /// Slope and its interval, each under a name with its unit.
     #[serde(flatten)]
-    pub(super) figures: BTreeMap<String, f64>,
+    pub figures: BTreeMap<String, f64>,
     /// Slope, low, high for people, in `shown_unit`.
     #[serde(skip)]
-    pub(super) shown: Option<(f64, f64, f64)>,
+    pub shown: Option<(f64, f64, f64)>,
+    /// Their unit.
     #[serde(skip)]
-    pub(super) shown_unit: String,
+    pub shown_unit: String,
+    /// Confidence of the interval.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) confidence_percent: Option<f64>,
+    pub confidence_percent: Option<f64>,
     /// Ends of the checks that stand out from the line.
-    pub(super) outliers: Vec<String>,
+    pub outliers: Vec<String>,
+    /// Why there is none.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) none_because: Option<String>,
+    pub none_because: Option<String>,
 }
 
-#[derive(Debug, Serialize)]
-pub(super) struct ForecastLine {
-    pub(super) method: &'static str,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) earliest: Option<String>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) expected: Option<String>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) latest: Option<String>,
-    #[serde(flatten)]
-    pub(super) flight_hours: BTreeMap<&'static str, f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) confidence_percent: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) points: Option<usize>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) none_because: Option<String>,
-}
-
-#[derive(Debug, Serialize)]
-pub(super) struct SignalLine {
-    pub(super) at: String,
-    pub(super) rule: &'static str,
-}
-
-#[derive(Debug, Serialize)]
-pub(super) struct AnomalyLine {
-    pub(super) found: String,
-    /// Ends of the tests concerned, with the station.
-    pub(super) tests: Vec<String>,
-}
-
+/// When or at which flight time a limit is reached.
 #[derive(Debug, Clone, Serialize)]
-pub(crate) struct DueLine {
-    pub(crate) what: &'static str,
+pub struct ForecastLine {
+    /// The method.
+    pub method: &'static str,
+    /// Earliest date.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(crate) by: Option<String>,
+    pub earliest: Option<String>,
+    /// Expected date.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(crate) at_flight_hours: Option<f64>,
+    pub expected: Option<String>,
+    /// Latest date.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(crate) flight_hours_left: Option<f64>,
+    pub latest: Option<String>,
+    /// Flight time of the unit.
+    #[serde(flatten)]
+    pub flight_hours: BTreeMap<&'static str, f64>,
+    /// Confidence of the interval.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(crate) expected: Option<String>,
-    pub(crate) overdue: bool,
+    pub confidence_percent: Option<f64>,
+    /// Capacities over days since 1970-01-01.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub points: Option<usize>,
+    /// Why there is none.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub none_because: Option<String>,
 }
 
-impl UnitReport {
-    pub(super) fn of(records: &UnitRecords, now: Instant) -> Self {
-        let sheet = records.sheet.as_ref().map(|s| &s.sheet);
-        let capacity = records.capacity_points();
-        let method = records.resistance_method();
+/// One signal of the control chart.
+#[derive(Debug, Clone, Serialize)]
+pub struct SignalLine {
+    /// The check.
+    pub at: String,
+    /// The rule that it breaks.
+    pub rule: &'static str,
+}
+
+/// Something that a person must look at.
+#[derive(Debug, Clone, Serialize)]
+pub struct QueryLine {
+    /// Its name: what a statement names that settles it.
+    pub id: String,
+    /// Its kind, as in its facts.
+    pub kind: String,
+    /// What was found, as a sentence.
+    pub found: String,
+    /// Ends of the tests concerned, with the station.
+    pub tests: Vec<String>,
+}
+
+/// One thing that falls due.
+#[derive(Debug, Clone, Serialize)]
+pub struct DueLine {
+    /// What falls due.
+    pub what: &'static str,
+    /// By this date.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub by: Option<String>,
+    /// At this flight time.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub at_flight_hours: Option<f64>,
+    /// Flight time left.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub flight_hours_left: Option<f64>,
+    /// Expected date.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub expected: Option<String>,
+    /// It is overdue.
+    pub overdue: bool,
+}
+
+impl UnitHealth {
+    /// The health of a unit with the queries about it, as of `now`.
+    pub fn of(unit: &Unit, queries: &[Query], now: Instant) -> Self {
+        let sheet = unit.sheet.as_ref().map(|s| &s.sheet);
+        let capacity = unit.capacity_points();
+        let method = unit.resistance_method();
         let resistance = method
-            .map(|m| records.resistance_points(m))
+            .map(|m| unit.resistance_points(m))
             .unwrap_or_default();
-        let repairs = records.repair_days();
+        let repairs = unit.repair_days();
         let limits = sheet.map(|s| unit_limits(s, method.unwrap_or(ResistanceMethod::Ac)));
-        let health = limits.map(|l| unit_health(&capacity, &resistance, &repairs, &l));
+        let health = limits.map(|l| trend::unit_health(&capacity, &resistance, &repairs, &l));
         let percent = |ratio: Option<f64>| ratio.map(|r| 100.0 * r);
         let minimum = limits.map(|l| (l.minimum.0, Limit::Minimum));
         let most = limits
             .and_then(|l| l.resistance_max)
             .map(|m| (m.0, Limit::Maximum));
         Self {
-            unit: records.unit.to_string(),
-            unit_key: records.key.to_string(),
-            other_names: records
-                .other_names
-                .iter()
-                .map(ToString::to_string)
-                .collect(),
-            sheet: records.sheet.as_ref().map(|s| SheetLine {
-                statement: s.statement.to_string(),
+            unit: unit.plate.to_string(),
+            unit_key: unit.key.to_string(),
+            other_names: unit.other_names.iter().map(ToString::to_string).collect(),
+            gone: unit.gone(),
+            sheet: unit.sheet.as_ref().map(|s| SheetLine {
+                statement: s.digest.to_string(),
                 manual_reference: s.sheet.manual.reference.to_string(),
                 manual_revision: s.sheet.manual.revision.to_string(),
                 rated_capacity_ah: s.sheet.rated_capacity_uah.amp_hours(),
                 minimum_capacity_ah: s.sheet.minimum_capacity_uah.amp_hours(),
             }),
-            checks: records
-                .tests
-                .iter()
-                .map(|t| check_line(t, method, sheet))
+            checks: unit
+                .history
+                .tests()
+                .map(|(item, test)| check_line(item, test, method, sheet))
                 .collect(),
             state_by_capacity_percent: percent(health.as_ref().and_then(|h| h.state_by_capacity)),
             resistance_growth_percent: percent(health.as_ref().and_then(|h| h.resistance_growth)),
@@ -230,19 +300,19 @@ impl UnitReport {
                     &series_health(&resistance, &repairs, most),
                 )
             }),
-            anomalies: anomalies(records, sheet),
-            due: records.due().iter().map(|d| DueLine::of(d, now)).collect(),
+            anomalies: queries.iter().map(|q| QueryLine::of(q, unit)).collect(),
+            due: unit.due().iter().map(|d| DueLine::of(d, now)).collect(),
             points: capacity.iter().map(|p| (p.day, p.value)).collect(),
         }
     }
 }
 
 fn check_line(
-    told: &Told<TestRecord>,
+    item: &HistoryItem,
+    test: &TestRecord,
     method: Option<ResistanceMethod>,
     sheet: Option<&LimitsSheet>,
 ) -> CheckLine {
-    let test = &told.record;
     // The series' method first; a value by another one is shown with its own name.
     let methods = [
         method,
@@ -253,13 +323,20 @@ fn check_line(
     let resistance = methods
         .into_iter()
         .flatten()
-        .find_map(|m| Some((resistance_of(test, m)?, m)));
-    let capacity = capacity_of(test).map(|c| c.0);
+        .find_map(|m| Some((item.resistance(m)?, m)));
+    let capacity = item.capacity().map(|c| c.amp_hours());
     let rated = sheet.map(|s| s.rated_capacity_uah.amp_hours());
+    let verdict = item.assessment().map(|a| a.verdict);
+    let differs = item
+        .judged
+        .as_ref()
+        .is_some_and(|j| !j.differences.is_empty());
+    let recorded = test.computed.as_ref().and_then(|c| c.capacity_uah);
+    let recorded = recorded.or(test.declared.capacity_uah);
     CheckLine {
         ended: test.ended_ms.to_string(),
         date: test.ended_ms.date().to_string(),
-        entry_id: told.entry.to_string(),
+        entry_id: item.id().to_string(),
         purpose: test.purpose.words(),
         capacity_ah: capacity,
         capacity_percent_of_rated: capacity.zip(rated).map(|(c, r)| 100.0 * c / r),
@@ -267,9 +344,29 @@ fn check_line(
         resistance_method: resistance.map(|(_, m)| m.words()),
         flight_hours: test.flight_minutes.map(|m| m.hours()),
         flight_cycles: test.flight_cycles,
-        verdict: test.assessment.as_ref().map(|a| a.verdict),
-        station: told.station.clone(),
-        in_capacity_series: is_capacity_check(test),
+        verdict,
+        verdict_basis: verdict.map(|_| item.basis()),
+        recorded_verdict: test.assessment.as_ref().map(|a| a.verdict),
+        recorded_capacity_ah: recorded.map(|c| c.amp_hours()),
+        differs,
+        station: item.station.clone(),
+        in_capacity_series: item.is_capacity_check(),
+    }
+}
+
+impl QueryLine {
+    fn of(query: &Query, unit: &Unit) -> Self {
+        let concerned = query.entries();
+        let tests = unit.history.tests();
+        let tests = tests.filter(|(item, _)| concerned.contains(&item.id()));
+        Self {
+            id: query.id().to_string(),
+            kind: query.kind(),
+            found: query.words(),
+            tests: tests
+                .map(|(item, test)| format!("{} at «{}»", test.ended_ms.date(), item.station))
+                .collect(),
+        }
     }
 }
 
@@ -446,63 +543,9 @@ fn date(day: f64) -> Option<String> {
     instant_of(day).map(|at| at.date().to_string())
 }
 
-fn anomalies(records: &UnitRecords, sheet: Option<&LimitsSheet>) -> Vec<AnomalyLine> {
-    let facts: Vec<_> = records
-        .tests
-        .iter()
-        .map(|t| test_fact(&t.record, &t.station))
-        .collect();
-    let places: Vec<_> = records
-        .events
-        .iter()
-        .filter_map(|e| place_fact(&e.record))
-        .collect();
-    let mut rules = AnomalyRules::default();
-    if let Some(tolerance) = sheet.and_then(|s| s.recomputation_tolerance_ppm) {
-        rules.recomputation = tolerance.percent() / 100.0;
-    }
-    // Without a sheet the largest capacity on record stands for the rated one.
-    let rated = sheet.map(|s| s.rated_capacity_uah.amp_hours());
-    let largest = || {
-        records
-            .capacity_points()
-            .iter()
-            .map(|p| p.value)
-            .fold(0.0, f64::max)
-    };
-    let rated = rated.unwrap_or_else(largest);
-    unit_anomalies(&facts, &places, rated, &rules)
-        .iter()
-        .map(|anomaly| AnomalyLine {
-            found: anomaly.to_string(),
-            tests: tests_of(anomaly)
-                .into_iter()
-                .filter_map(|index| records.tests.get(index))
-                .map(|t| format!("{} at «{}»", t.record.ended_ms.date(), t.station))
-                .collect(),
-        })
-        .collect()
-}
-
-/// Indices of the tests that an anomaly names.
-fn tests_of(anomaly: &Anomaly) -> Vec<usize> {
-    match anomaly {
-        Anomaly::CapacityJump { before, after, .. }
-        | Anomaly::HoursBackwards { before, after, .. }
-        | Anomaly::CyclesBackwards { before, after, .. } => vec![*before, *after],
-        Anomaly::TestsOverlap { first, second } | Anomaly::DoubleCapture { first, second, .. } => {
-            vec![*first, *second]
-        }
-        Anomaly::TestedWhileInstalled { test, .. }
-        | Anomaly::DeclaredDisagrees { test, .. }
-        | Anomaly::ZeroCapacity { test } => vec![*test],
-        _ => Vec::new(),
-    }
-}
-
 impl DueLine {
     /// Shows what falls due, as of `now`.
-    pub(crate) fn of(due: &Due, now: Instant) -> Self {
+    pub fn of(due: &Due, now: Instant) -> Self {
         Self {
             what: due.kind.words(),
             by: due.by.map(|at| at.date().to_string()),
@@ -514,7 +557,7 @@ impl DueLine {
     }
 
     /// In one line for people.
-    pub(crate) fn words(&self) -> String {
+    pub fn words(&self) -> String {
         let mut parts = Vec::new();
         parts.extend(self.by.as_ref().map(|by| format!("by {by}")));
         parts.extend(
@@ -530,8 +573,8 @@ impl DueLine {
     }
 }
 
-/// The day of an instant on the axis of the plot.
-pub(super) fn label(day: Option<&(f64, f64)>) -> String {
+/// The date of a day on the axis of the points.
+pub fn label(day: Option<&(f64, f64)>) -> String {
     day.and_then(|(day, _)| date(*day)).unwrap_or_default()
 }
 

@@ -1,7 +1,5 @@
 //! Reads sources: station folders under their own trust, files under the keys that a person gave.
 
-use super::units::Collection;
-use crate::context::Context;
 use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::files;
@@ -11,9 +9,16 @@ use carrylog_format::bundle::{
     BundleHeader, HistoryItem, ReturnItem, SegmentItem, peek_header, read_history, read_return,
     read_segment,
 };
-use carrylog_format::ids::{EntryId, LogId};
+use carrylog_format::ids::{LogId, TraceDigest};
 use carrylog_format::record::Entry;
+use carrylog_format::seal::Seal;
+use carrylog_format::trace::{self, Trace};
+use carrylog_format::tree::{Frontier, Hash};
 use carrylog_format::trust::TrustStore;
+use carrylog_history::history::{History, Material};
+use carrylog_history::judged::Recomputation;
+use carrylog_history::log::{LogMaterial, SealFact, Segment, SingleEntry};
+use carrylog_history::trust_view::TrustView;
 use clap::Args;
 use std::collections::BTreeMap;
 use std::fs;
@@ -36,25 +41,16 @@ pub(crate) struct Sources {
     authority: Vec<PathBuf>,
 }
 
-/// Everything that the sources hold, verified, before it is decided what counts.
-pub(super) struct Gathered {
+/// Everything that the sources hold, verified, and the traces that can be asked for.
+struct Gathered {
     /// Under all keys that a person or a station's folder trusts, with every statement found.
-    pub(super) trust: TrustStore,
-    /// Entries by name, each at its place.
-    pub(super) entries: BTreeMap<EntryId, Placed>,
+    trust: TrustStore,
+    logs: BTreeMap<LogId, LogMaterial>,
+    entries: BTreeMap<(LogId, u64, Hash), Entry>,
+    /// Compressed traces out of files.
+    traces: BTreeMap<TraceDigest, Vec<u8>>,
     /// Names of stations whose folders were read.
-    pub(super) names: BTreeMap<LogId, String>,
-}
-
-/// An entry at its place.
-#[derive(Debug)]
-pub(super) struct Placed {
-    /// The log.
-    pub(super) log: LogId,
-    /// Its index there.
-    pub(super) index: u64,
-    /// The entry.
-    pub(super) entry: Entry,
+    names: BTreeMap<LogId, String>,
 }
 
 enum Found {
@@ -63,16 +59,16 @@ enum Found {
 }
 
 impl Sources {
-    /// Reads all sources and decides what counts, as of `context`'s clock.
+    /// Reads all sources; what counts and what it means is decided in `carrylog-history`.
     ///
     /// # Errors
     /// [`Failure`] if a source cannot be read or is refused by its door.
-    pub(crate) fn collect(&self, context: &Context) -> Result<Collection, Failure> {
-        let today = context.now()?.date();
-        Ok(Collection::of(self.gather()?, today))
+    pub(crate) fn history(&self) -> Result<History, Failure> {
+        let (stations, gathered) = self.gather()?;
+        gathered.history(&stations)
     }
 
-    fn gather(&self) -> Result<Gathered, Failure> {
+    fn gather(&self) -> Result<(Vec<Station>, Gathered), Failure> {
         let (mut stations, mut files) = (Vec::new(), Vec::new());
         for path in &self.sources {
             for found in look(path)? {
@@ -98,7 +94,9 @@ impl Sources {
             .flat_map(|s| s.trust().anchors().map(|(_, key)| *key));
         let mut gathered = Gathered {
             trust: TrustStore::new(keys.iter().copied().chain(theirs)),
+            logs: BTreeMap::new(),
             entries: BTreeMap::new(),
+            traces: BTreeMap::new(),
             names: BTreeMap::new(),
         };
         for station in &stations {
@@ -116,7 +114,7 @@ impl Sources {
         for (_, header, file) in headed {
             gathered.take_file(&header, &file, &mut trust)?;
         }
-        Ok(gathered)
+        Ok((stations, gathered))
     }
 }
 
@@ -129,9 +127,19 @@ impl Gathered {
         let log = station.log();
         self.names.insert(log, station.name().to_owned());
         let entries = &mut self.entries;
+        let mut leaves = Vec::new();
         station.for_each_entry(0, station.size(), |index, entry| {
-            take(entries, log, index, entry.clone());
+            let leaf = *entry.id().hash();
+            leaves.push(leaf);
+            entries.insert((log, index, leaf), entry.clone());
         })?;
+        let known = self.logs.entry(log).or_default();
+        known.at_home = true;
+        known.seals.extend(station.seals().iter().map(seal_fact));
+        known.segments.push(Segment {
+            before: Frontier::new(),
+            leaves,
+        });
         Ok(())
     }
 
@@ -144,24 +152,48 @@ impl Gathered {
     ) -> Result<(), Failure> {
         let input = files::open(path)?;
         let refused = |e| Failure::refused(path, &e);
-        let (mut statements, mut entries) = (Vec::new(), Vec::new());
+        let (mut statements, mut entries, mut traces) = (Vec::new(), Vec::new(), Vec::new());
+        let (mut leaves, mut seals, mut singles) = (Vec::new(), BTreeMap::new(), Vec::new());
         match header {
             BundleHeader::Segment(h) => {
-                read_segment(input, trust, &mut |item| match item {
+                let verified = read_segment(input, trust, &mut |item| match item {
                     SegmentItem::Statement(sign1) => statements.push(sign1.to_vec()),
                     SegmentItem::Entry { index, entry } => {
+                        leaves.push(*entry.id().hash());
                         entries.push((h.log, index, entry.clone()));
+                    }
+                    SegmentItem::Trace { digest, compressed } => {
+                        traces.push((digest, compressed.to_vec()));
                     }
                     _ => {}
                 })
                 .map_err(refused)?;
+                let known = self.logs.entry(h.log).or_default();
+                known.seals.extend(verified.seals().iter().map(seal_fact));
+                known.segments.push(Segment {
+                    before: verified.before().clone(),
+                    leaves,
+                });
             }
             BundleHeader::UnitHistory(_) => {
                 read_history(input, trust, &mut |item| match item {
                     HistoryItem::Statement(sign1) => statements.push(sign1.to_vec()),
+                    HistoryItem::Seal(seal) => {
+                        seals.insert(seal.digest(), seal_fact(seal));
+                    }
                     HistoryItem::Entry {
-                        log, index, entry, ..
-                    } => entries.push((log, index, entry.clone())),
+                        log,
+                        index,
+                        entry,
+                        seal,
+                        ..
+                    } => {
+                        singles.push((log, index, *entry.id().hash(), seal));
+                        entries.push((log, index, entry.clone()));
+                    }
+                    HistoryItem::Trace { digest, compressed } => {
+                        traces.push((digest, compressed.to_vec()));
+                    }
                     _ => {}
                 })
                 .map_err(refused)?;
@@ -181,18 +213,80 @@ impl Gathered {
             let _ = trust.add(&sign1);
             let _ = self.trust.add(&sign1);
         }
-        for (log, index, entry) in entries {
-            take(&mut self.entries, log, index, entry);
+        for (log, index, leaf, seal) in singles {
+            // The door has led every entry to a seal of the same file.
+            if let Some(seal) = seals.get(&seal) {
+                let known = self.logs.entry(log).or_default();
+                known.singles.push(SingleEntry {
+                    index,
+                    leaf,
+                    seal_size: seal.size,
+                    seal_root: seal.root,
+                    seal_at: seal.at,
+                });
+            }
         }
+        let entries = entries.into_iter();
+        self.entries
+            .extend(entries.map(|(log, index, entry)| ((log, index, *entry.id().hash()), entry)));
+        self.traces.extend(traces);
         Ok(())
+    }
+
+    fn history(self, stations: &[Station]) -> Result<History, Failure> {
+        let material = Material {
+            trust: TrustView::of(self.trust).with_own_names(self.names),
+            logs: self.logs,
+            entries: self.entries,
+        };
+        let traces = self.traces;
+        let mut failed = None;
+        let mut recompute = |asked: &Recomputation<'_>| {
+            let found = find_trace(&traces, stations, asked.trace);
+            let found = found.unwrap_or_else(|failure| {
+                failed = Some(failure);
+                None
+            });
+            found.map(|trace| asked.run(&trace))
+        };
+        let history = History::of(material, &mut recompute);
+        match failed {
+            Some(failure) => Err(failure),
+            None => Ok(history),
+        }
     }
 }
 
-/// One entry in two sources is one entry.
-fn take(entries: &mut BTreeMap<EntryId, Placed>, log: LogId, index: u64, entry: Entry) {
-    entries
-        .entry(entry.id())
-        .or_insert(Placed { log, index, entry });
+fn find_trace(
+    traces: &BTreeMap<TraceDigest, Vec<u8>>,
+    stations: &[Station],
+    digest: TraceDigest,
+) -> Result<Option<Trace>, Failure> {
+    let mut found = traces.get(&digest).cloned();
+    for station in stations {
+        if found.is_none() {
+            found = station.trace(digest)?;
+        }
+    }
+    let Some(compressed) = found else {
+        return Ok(None);
+    };
+    let broken = |e: trace::TraceError| {
+        let next = "read the log from its stick or from the server";
+        Failure::new(Exit::Refused, format!("trace {digest}: {e}"), next)
+    };
+    let canonical = trace::decompress(&compressed, trace::MAX_CANONICAL_LEN).map_err(broken)?;
+    Trace::from_canonical(&canonical).map(Some).map_err(broken)
+}
+
+fn seal_fact(seal: &Seal) -> SealFact {
+    let content = seal.content();
+    SealFact {
+        seq: content.seq,
+        size: content.size,
+        root: content.root,
+        at: content.at_ms,
+    }
 }
 
 /// What a path stands for: a station, a file, or the stations and bundles right inside a folder.

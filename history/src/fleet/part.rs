@@ -1,12 +1,11 @@
 //! What is said of one part number: distribution, outliers, time to the limit, matched sets.
 
-use crate::collect::UnitRecords;
+use crate::unit::Unit;
 use carrylog_format::record::{ResistanceMethod, Verdict};
 use carrylog_health::fleet::{DAYS_PER_YEAR, Figure, PartStatistics, TimeToLimit, distribution};
 use carrylog_health::matching::{Candidate, PermittedSpread, matched_sets};
 use carrylog_health::quantity::{AmpHours, Ohms};
 use carrylog_health::robust::median;
-use clap::Args;
 use serde::Serialize;
 
 /// Latest year of age at which survival is shown.
@@ -21,139 +20,186 @@ const RESISTANCE_SPREAD: f64 = 0.20;
 const CAPACITY_SPREAD: f64 = 0.05;
 
 /// How units are matched for one aircraft.
-#[derive(Debug, Args)]
-pub(crate) struct Matching {
-    /// Units that fly together on one aircraft
-    #[arg(long, value_name = "N", default_value_t = 4, value_parser = clap::value_parser!(u8).range(2..=32))]
-    positions: u8,
-    /// Permitted spread of capacity within a set, from the maintenance manual; else 5 % of rated
-    #[arg(long, value_name = "AH", value_parser = positive)]
-    capacity_spread_ah: Option<f64>,
-    /// Permitted spread of resistance within a set, from the maintenance manual; else 20 % of the
-    /// median
-    #[arg(long, value_name = "MOHM", value_parser = positive)]
-    resistance_spread_mohm: Option<f64>,
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Matching {
+    /// Units that fly together on one aircraft.
+    pub positions: u8,
+    /// Permitted spread of capacity within a set; else 5 % of rated.
+    pub capacity_spread_ah: Option<f64>,
+    /// Permitted spread of resistance within a set; else 20 % of the median.
+    pub resistance_spread_mohm: Option<f64>,
 }
 
-fn positive(text: &str) -> Result<f64, String> {
-    let value: f64 = text.parse().map_err(|_| "write a number".to_owned())?;
-    if value.is_finite() && value > 0.0 {
-        Ok(value)
-    } else {
-        Err("write a number above zero".into())
+impl Default for Matching {
+    fn default() -> Self {
+        Self {
+            positions: 4,
+            capacity_spread_ah: None,
+            resistance_spread_mohm: None,
+        }
     }
 }
 
-#[derive(Debug, Serialize)]
-pub(super) struct PartReport {
+/// One part number.
+#[derive(Debug, Clone, Serialize)]
+pub struct PartHealth {
     /// Manufacturer code and part number.
-    pub(super) part: String,
-    pub(super) units: usize,
+    pub part: String,
+    /// Units.
+    pub units: usize,
     /// Units left out of what is compared with limits.
-    pub(super) units_without_sheet: usize,
+    pub units_without_sheet: usize,
+    /// Newest capacities.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) capacity: Option<CapacityLine>,
-    pub(super) outliers: Vec<OutlierLine>,
+    pub capacity: Option<CapacityLine>,
+    /// Units that stand out.
+    pub outliers: Vec<OutlierLine>,
+    /// Time from commissioning to the limit.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) time_to_limit: Option<LimitLine>,
+    pub time_to_limit: Option<LimitLine>,
+    /// Why that is not estimated.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) no_time_to_limit_because: Option<String>,
-    pub(super) matching: MatchingLine,
+    pub no_time_to_limit_because: Option<String>,
+    /// Sets for one aircraft.
+    pub matching: MatchingLine,
 }
 
 /// Newest capacities.
-#[derive(Debug, Serialize)]
-pub(super) struct CapacityLine {
-    pub(super) units: usize,
-    pub(super) min_ah: f64,
-    pub(super) lower_quartile_ah: f64,
-    pub(super) median_ah: f64,
-    pub(super) upper_quartile_ah: f64,
-    pub(super) max_ah: f64,
+#[derive(Debug, Clone, Serialize)]
+pub struct CapacityLine {
+    /// Units.
+    pub units: usize,
+    /// Min ah.
+    pub min_ah: f64,
+    /// Lower quartile ah.
+    pub lower_quartile_ah: f64,
+    /// Median ah.
+    pub median_ah: f64,
+    /// Upper quartile ah.
+    pub upper_quartile_ah: f64,
+    /// Max ah.
+    pub max_ah: f64,
     /// Median of the distances from the median.
-    pub(super) median_absolute_deviation_ah: f64,
+    pub median_absolute_deviation_ah: f64,
+    /// Median percent of rated.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) median_percent_of_rated: Option<f64>,
+    pub median_percent_of_rated: Option<f64>,
 }
 
-#[derive(Debug, Serialize)]
-pub(super) struct OutlierLine {
-    pub(super) unit: String,
-    pub(super) figure: &'static str,
+/// A unit that stands out.
+#[derive(Debug, Clone, Serialize)]
+pub struct OutlierLine {
+    /// The unit.
+    pub unit: String,
+    /// The figure.
+    pub figure: &'static str,
+    /// Capacity percent of rated.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) capacity_percent_of_rated: Option<f64>,
+    pub capacity_percent_of_rated: Option<f64>,
+    /// Fade percent of rated per year.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) fade_percent_of_rated_per_year: Option<f64>,
-    pub(super) modified_z: f64,
+    pub fade_percent_of_rated_per_year: Option<f64>,
+    /// Modified z score.
+    pub modified_z: f64,
 }
 
 /// Time from commissioning to the first check below the minimum capacity.
-#[derive(Debug, Serialize)]
-pub(super) struct LimitLine {
-    pub(super) units: usize,
-    pub(super) reached: usize,
-    pub(super) left_out: usize,
-    pub(super) confidence_percent: f64,
+#[derive(Debug, Clone, Serialize)]
+pub struct LimitLine {
+    /// Units.
+    pub units: usize,
+    /// Units that reached the limit.
+    pub reached: usize,
+    /// Units left out.
+    pub left_out: usize,
+    /// Confidence percent.
+    pub confidence_percent: f64,
     /// Kaplan–Meier estimate at whole years of age, as far as a unit reached the limit.
-    pub(super) survival: Vec<SurvivalLine>,
+    pub survival: Vec<SurvivalLine>,
+    /// Median years.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) median_years: Option<f64>,
+    pub median_years: Option<f64>,
+    /// Weibull.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) weibull: Option<WeibullLine>,
+    pub weibull: Option<WeibullLine>,
+    /// No weibull because.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) no_weibull_because: Option<String>,
+    pub no_weibull_because: Option<String>,
 }
 
-#[derive(Debug, Serialize)]
-pub(super) struct SurvivalLine {
-    pub(super) age_years: u32,
-    pub(super) above_limit_percent: f64,
+/// Units above the limit at an age.
+#[derive(Debug, Clone, Serialize)]
+pub struct SurvivalLine {
+    /// Age.
+    pub age_years: u32,
+    /// Units above the limit.
+    pub above_limit_percent: f64,
     /// Absent before the first unit reached the limit.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) low_percent: Option<f64>,
+    pub low_percent: Option<f64>,
+    /// High end of the interval.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) high_percent: Option<f64>,
+    pub high_percent: Option<f64>,
 }
 
-#[derive(Debug, Serialize)]
-pub(super) struct WeibullLine {
-    pub(super) shape: f64,
-    pub(super) shape_low: f64,
-    pub(super) shape_high: f64,
-    pub(super) scale_years: f64,
-    pub(super) scale_low_years: f64,
-    pub(super) scale_high_years: f64,
+/// A Weibull fit with its intervals.
+#[derive(Debug, Clone, Serialize)]
+pub struct WeibullLine {
+    /// Shape.
+    pub shape: f64,
+    /// Shape low.
+    pub shape_low: f64,
+    /// Shape high.
+    pub shape_high: f64,
+    /// Scale.
+    pub scale_years: f64,
+    /// Scale low years.
+    pub scale_low_years: f64,
+    /// Scale high years.
+    pub scale_high_years: f64,
 }
 
-#[derive(Debug, Serialize)]
-pub(super) struct MatchingLine {
-    pub(super) positions: u8,
-    pub(super) candidates: usize,
+/// Sets proposed for one aircraft.
+#[derive(Debug, Clone, Serialize)]
+pub struct MatchingLine {
+    /// Units that fly together.
+    pub positions: u8,
+    /// Units that may be fitted.
+    pub candidates: usize,
+    /// Permitted capacity spread ah.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) permitted_capacity_spread_ah: Option<f64>,
+    pub permitted_capacity_spread_ah: Option<f64>,
+    /// Permitted resistance spread mohm.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) permitted_resistance_spread_mohm: Option<f64>,
+    pub permitted_resistance_spread_mohm: Option<f64>,
+    /// Resistance method.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) resistance_method: Option<&'static str>,
+    pub resistance_method: Option<&'static str>,
     /// Whether a permitted spread was not given but taken from common practice.
-    pub(super) spread_is_common_practice: bool,
-    pub(super) sets: Vec<SetLine>,
+    pub spread_is_common_practice: bool,
+    /// The sets.
+    pub sets: Vec<SetLine>,
 }
 
-#[derive(Debug, Serialize)]
-pub(super) struct SetLine {
-    pub(super) units: Vec<String>,
-    pub(super) capacity_spread_ah: f64,
+/// One set.
+#[derive(Debug, Clone, Serialize)]
+pub struct SetLine {
+    /// Units.
+    pub units: Vec<String>,
+    /// Capacity spread ah.
+    pub capacity_spread_ah: f64,
+    /// Resistance spread mohm.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(super) resistance_spread_mohm: Option<f64>,
+    pub resistance_spread_mohm: Option<f64>,
     /// Widest spread in parts of what is permitted.
-    pub(super) part_of_permitted_percent: f64,
+    pub part_of_permitted_percent: f64,
 }
 
-impl PartReport {
-    pub(super) fn of(
+impl PartHealth {
+    /// What is said of one part number.
+    pub fn of(
         part: &str,
-        units: &[&UnitRecords],
+        units: &[&Unit],
         statistics: Option<&PartStatistics>,
         matching: &Matching,
     ) -> Self {
@@ -175,14 +221,10 @@ impl PartReport {
     }
 }
 
-fn newest_capacity(unit: &UnitRecords) -> Option<AmpHours> {
-    unit.capacity_checks().last().map(|(_, capacity)| capacity)
-}
-
-fn capacity(units: &[&UnitRecords], statistics: Option<&PartStatistics>) -> Option<CapacityLine> {
+fn capacity(units: &[&Unit], statistics: Option<&PartStatistics>) -> Option<CapacityLine> {
     let values: Vec<f64> = units
         .iter()
-        .filter_map(|u| newest_capacity(u))
+        .filter_map(|u| u.newest_capacity())
         .map(|c| c.0)
         .collect();
     let d = distribution(&values)?;
@@ -258,18 +300,18 @@ impl LimitLine {
 
 impl Matching {
     /// Proposes sets among units that are in service, whose newest check passed.
-    fn propose(&self, units: &[&UnitRecords]) -> MatchingLine {
-        let fit: Vec<(&UnitRecords, AmpHours)> = units
+    fn propose(&self, units: &[&Unit]) -> MatchingLine {
+        let fit: Vec<(&Unit, AmpHours)> = units
             .iter()
-            .filter_map(|u| Some((*u, newest_capacity(u)?)))
+            .filter_map(|u| Some((*u, u.newest_capacity()?)))
             .filter(|(u, capacity)| may_be_fitted(u, *capacity))
             .collect();
         let method = self.method(&fit);
-        let newest = |u: &UnitRecords| method.and_then(|m| u.resistances(m).last().map(|(_, r)| r));
+        let newest = |u: &Unit| method.and_then(|m| u.resistances(m).last().map(|(_, _, r)| *r));
         let candidates: Vec<Candidate> = fit
             .iter()
             .map(|(u, capacity)| Candidate {
-                unit: u.unit.to_string(),
+                unit: u.plate.to_string(),
                 capacity: *capacity,
                 resistance: newest(u),
             })
@@ -320,7 +362,7 @@ impl Matching {
     }
 
     /// The one method by which enough units for a set were measured; `None` leaves resistance out.
-    fn method(&self, fit: &[(&UnitRecords, AmpHours)]) -> Option<ResistanceMethod> {
+    fn method(&self, fit: &[(&Unit, AmpHours)]) -> Option<ResistanceMethod> {
         [
             ResistanceMethod::DcTwoStep,
             ResistanceMethod::DcStep,
@@ -328,9 +370,7 @@ impl Matching {
         ]
         .into_iter()
         .map(|m| {
-            let measured = fit
-                .iter()
-                .filter(|(u, _)| u.resistances(m).next().is_some());
+            let measured = fit.iter().filter(|(u, _)| !u.resistances(m).is_empty());
             (measured.count(), m)
         })
         .filter(|(count, _)| *count >= usize::from(self.positions))
@@ -340,12 +380,12 @@ impl Matching {
 }
 
 /// In service, not below the minimum, and not found outside limits.
-fn may_be_fitted(unit: &UnitRecords, capacity: AmpHours) -> bool {
+fn may_be_fitted(unit: &Unit, capacity: AmpHours) -> bool {
     let minimum = unit
         .sheet
         .as_ref()
         .map(|s| s.sheet.minimum_capacity_uah.amp_hours());
-    !unit.is_gone()
+    unit.gone().is_none()
         && minimum.is_none_or(|m| capacity.0 >= m)
         && unit.newest_verdict() != Some(Verdict::OutsideLimits)
 }

@@ -1,50 +1,7 @@
-//! Trust with what follows from it: rulings and limits sheets, computed once a change.
+//! What a new statement may change of what is stored.
 
 use carrylog_format::ids::LogId;
-use carrylog_format::statement::{Statement, StatementBody};
-use carrylog_format::trust::TrustStore;
-use carrylog_history::rulings::Rulings;
-use carrylog_history::sheets::Sheets;
-use std::collections::BTreeSet;
-
-/// One state of trust.
-#[derive(Debug, Clone, Default)]
-pub(crate) struct TrustView {
-    /// Authorities and statements.
-    pub store: TrustStore,
-    /// What authorities decided.
-    pub rulings: Rulings,
-    /// Limits sheets.
-    pub sheets: Sheets,
-}
-
-impl TrustView {
-    /// What follows from `store`.
-    pub(crate) fn of(store: TrustStore) -> Self {
-        Self {
-            rulings: Rulings::of(&store),
-            sheets: Sheets::of(&store),
-            store,
-        }
-    }
-
-    /// The name of a log's owner: as enrolled, or the beginning of the log's id.
-    pub(crate) fn name_of(&self, log: LogId) -> String {
-        match self.store.standing(log) {
-            Some(standing) => standing.enrolment.name.to_string(),
-            None => format!("key {}", log.short()),
-        }
-    }
-
-    /// Statements that `newer` has and this state has not.
-    pub(crate) fn missing_from<'n>(&self, newer: &'n TrustStore) -> Vec<&'n Statement> {
-        let known: BTreeSet<_> = self.store.statements().map(Statement::digest).collect();
-        newer
-            .statements()
-            .filter(|s| !known.contains(&s.digest()))
-            .collect()
-    }
-}
+use carrylog_format::statement::StatementBody;
 
 /// What a statement may change.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -61,7 +18,7 @@ pub(crate) enum Effect {
     Units(Vec<carrylog_format::unit_id::UnitKey>),
     /// Units of an entry.
     Entry(carrylog_format::ids::EntryId),
-    /// An anomaly is settled.
+    /// A query is settled.
     Resolved(String, String),
     /// Nothing that is stored.
     Nothing,
