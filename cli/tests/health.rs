@@ -155,7 +155,7 @@ fn a_unit_is_shown_with_checks_trend_forecast_and_next_due() {
     assert!(because.contains("at least 3"), "{because}");
     let anomalies = unit["anomalies"].to_string();
     assert!(
-        anomalies.contains("the capacity fell by 15.9 % of rated"),
+        anomalies.contains("The capacity fell by 15.9 % of rated"),
         "{anomalies}"
     );
     bench.ends(3, "health 2 --serial 99");
