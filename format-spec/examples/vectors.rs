@@ -14,7 +14,7 @@
 
 #[path = "../tests/support/annotate.rs"]
 mod annotate;
-#[path = "../tests/support/cases.rs"]
+#[path = "../tests/support/cases/mod.rs"]
 mod cases;
 #[path = "../tests/support/manifest.rs"]
 mod manifest;
@@ -30,7 +30,7 @@ fn main() {
     let dir = Path::new(&dir);
     let all = cases::all();
     for case in &all {
-        let path = dir.join("vectors").join(case.file);
+        let path = dir.join("vectors").join(&case.file);
         std::fs::create_dir_all(path.parent().unwrap()).unwrap();
         std::fs::write(path, &case.bytes).unwrap();
     }

@@ -11,7 +11,7 @@
 
 #[path = "support/annotate.rs"]
 mod annotate;
-#[path = "support/cases.rs"]
+#[path = "support/cases/mod.rs"]
 mod cases;
 #[path = "support/manifest.rs"]
 mod manifest;
@@ -79,7 +79,7 @@ fn every_vector_has_the_verdict_of_the_manifest() {
 fn the_frozen_files_are_those_that_the_generator_makes() {
     let all = cases::all();
     for case in &all {
-        let frozen = std::fs::read(dir().join("vectors").join(case.file)).unwrap();
+        let frozen = std::fs::read(dir().join("vectors").join(&case.file)).unwrap();
         assert!(
             frozen == case.bytes,
             "{} differs: write the vectors again",

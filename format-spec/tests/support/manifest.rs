@@ -43,7 +43,7 @@ impl Vector {
             ),
         };
         Self {
-            file: case.file.to_owned(),
+            file: case.file.clone(),
             says: case.says.to_owned(),
             authorities: case.authorities.clone(),
             expect: expect.to_owned(),

@@ -40,6 +40,10 @@ pub fn name(text: &str) -> Name {
     Name::new(text).unwrap()
 }
 
+pub fn remark(text: &str) -> Remark {
+    Remark::new(text).unwrap()
+}
+
 pub fn unit(serial: &str) -> UnitId {
     UnitId::new("FJ001", "FB-44-2", serial).unwrap()
 }
@@ -72,14 +76,7 @@ impl Authority {
     }
 
     pub fn enrol(&mut self, key: &SecretKey, role: Role, called: &str) -> StatementDigest {
-        self.state(StatementBody::Enrolled(Enrolment {
-            key: key.public(),
-            from: None,
-            name: name(called),
-            role,
-            until: None,
-            succeeds: None,
-        }))
+        self.state(StatementBody::Enrolled(enrolment(key, role, called)))
     }
 
     pub fn trust(&self) -> TrustStore {
@@ -89,6 +86,29 @@ impl Authority {
         }
         trust
     }
+}
+
+/// An enrolment without dates.
+pub fn enrolment(key: &SecretKey, role: Role, called: &str) -> Enrolment {
+    Enrolment {
+        key: key.public(),
+        from: None,
+        name: name(called),
+        role,
+        until: None,
+        succeeds: None,
+    }
+}
+
+/// An authority that trusts another one.
+pub fn trusting(own: u8, partner: u8) -> Authority {
+    let mut authority = Authority::new(own);
+    authority.state(StatementBody::AuthorityTrusted {
+        key: key(partner).public(),
+        name: name("Another operator (invented)"),
+        reason: remark("Stolen."),
+    });
+    authority
 }
 
 pub fn head(minutes: i64) -> EntryHead {
