@@ -268,9 +268,9 @@ mod tests {
         "2026-03-01T09:30:00Z".parse().unwrap()
     }
 
-    fn resolved(anomaly: &str) -> StatementBody {
+    fn resolved(query: &str) -> StatementBody {
         StatementBody::Resolved {
-            anomaly: anomaly.parse().unwrap(),
+            query: query.parse().unwrap(),
             reason: Remark::new("looked at").unwrap(),
         }
     }

@@ -212,13 +212,15 @@ fn corrected_withdrawn_and_repeated_entries_leave_the_series() {
     bench.ok("correct 2 4 --reason 'read again' --with right.json");
     assert_eq!(capacities("health 2"), [44.0, 43.0]);
 
-    let first = bench.json("log 2")["entries"][1]["id"]
-        .as_str()
-        .unwrap()
-        .to_owned();
+    let log = bench.json("log 2");
+    let first = format!(
+        "{}:1:{}",
+        log["log"].as_str().unwrap(),
+        log["entries"][1]["id"].as_str().unwrap()
+    );
     let again = capture(&bench, "3", &check("7", "2023-03-01", 44.0));
     assert_eq!(capacities("health 2 3"), [44.0, 44.0, 43.0]);
-    let again = again["entry_id"].as_str().unwrap();
+    let again = again["place"].as_str().unwrap();
     bench.ok(&format!(
         "authority duplicate office --entry {again} --of {first} --reason 'one test'"
     ));

@@ -74,7 +74,7 @@ fn a_technician_sees_each_step_from_the_first_key_to_the_freed_slot() {
     script.run("correct bay2 3 --reason 'serial number misread' --with right.json");
     script.run("key create inga --name 'Inga Invented'");
     script.run(
-        "sign-off bay2 2 --key inga.key --role inspector --statement 'agrees with the print-out'",
+        "sign-off bay2 2 --key inga.key --role inspector --meaning 'agrees with the print-out'",
     );
     script.run("slots bay2");
     script.run("pack bay2 stick");
@@ -218,7 +218,7 @@ fn every_statement_of_an_authority_reaches_the_station() {
     )
     .unwrap();
     bench.ok("key create inga --name 'Inga Invented'");
-    bench.ok("authority enrol office --key inga.pub.json --role person");
+    bench.ok("authority enrol office --key inga.pub.json --role person --sign-as certifying-staff");
     bench.ends(
         3,
         "authority enrol office --key inga.pub.json --role station",
@@ -226,9 +226,9 @@ fn every_statement_of_an_authority_reaches_the_station() {
     bench.ok("authority alias office --unit FJ001/FB-1-1/O7 --same-as FJ001/FB-1-1/07");
     let (a, b) = ("a".repeat(64), "b".repeat(64));
     bench.ok(&format!(
-        "authority duplicate office --entry {a} --of {b} --reason 'twice'"
+        "authority duplicate office --entry {a}:1:{b} --of {b}:2:{a} --reason 'twice'"
     ));
-    bench.ok("authority resolve office --anomaly gap-1 --reason 'second stick arrived'");
+    bench.ok("authority resolve office --query gap-1 --reason 'second stick arrived'");
     bench.ok(&format!(
         "authority choose-branch office --log {a} --size 4 --root {b} --reason 'restored copy'"
     ));
@@ -249,7 +249,7 @@ fn every_statement_of_an_authority_reaches_the_station() {
 
     // A person who is enrolled now signs off what then verifies.
     bench.ok("capture bay2 test.json");
-    bench.ok("sign-off bay2 1 --key inga.key --role certifying-staff --statement 'released'");
+    bench.ok("sign-off bay2 1 --key inga.key --role certifying-staff --meaning 'released'");
     bench.ok("pack bay2 stick");
     let verdict = bench.ok("verify stick --authority office/authority.pub.json");
     assert!(verdict.out.contains("1 sign-off"), "{}", verdict.out);

@@ -46,7 +46,7 @@ fn a_protected_authority_signs_with_its_passphrase_only() {
         assert_eq!(mode & 0o777, 0o600);
     }
 
-    let resolve = "authority resolve office --anomaly gap-1 --reason 'looked at'";
+    let resolve = "authority resolve office --query gap-1 --reason 'looked at'";
     let unasked = bench.ends(3, resolve);
     assert!(
         unasked.err.contains("no terminal to ask on"),
@@ -81,7 +81,7 @@ fn a_protected_person_s_key_signs_off_with_its_passphrase() {
     );
     assert_eq!(made.code, 0, "{}", made.text());
     let sign =
-        format!("sign-off bay2 1 --key inga.key --role inspector --statement 'agrees' {protect}");
+        format!("sign-off bay2 1 --key inga.key --role inspector --meaning 'agrees' {protect}");
     assert_eq!(with(&bench, "another", &sign).code, 3);
     assert_eq!(with(&bench, PASSPHRASE, &sign).code, 0);
     bench.ends(3, "key create ada --name 'Ada Invented' --protect");

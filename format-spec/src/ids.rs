@@ -83,6 +83,56 @@ impl LogId {
     }
 }
 
+/// A size of a log: the entries 0 to `size` − 1 came before. Fields stand in canonical key order.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct LogPosition {
+    /// The log: a station's, or a server's fleet log.
+    pub log: LogId,
+    /// Its size.
+    pub size: LogSize,
+}
+
+/// A number of entries or leaves, 1 to 2^53.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(try_from = "u64", into = "u64")]
+pub struct LogSize(u64);
+
+impl LogSize {
+    /// The number.
+    pub fn get(self) -> u64 {
+        self.0
+    }
+}
+
+impl TryFrom<u64> for LogSize {
+    type Error = LogSizeError;
+    fn try_from(size: u64) -> Result<Self, LogSizeError> {
+        if (1..=1 << 53).contains(&size) {
+            Ok(Self(size))
+        } else {
+            Err(LogSizeError(size))
+        }
+    }
+}
+
+impl From<LogSize> for u64 {
+    fn from(size: LogSize) -> u64 {
+        size.0
+    }
+}
+
+impl fmt::Display for LogSize {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.0.fmt(f)
+    }
+}
+
+/// A number that is no size of a log.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+#[error("{0} is no size of a log: it has 1 to 2^53 entries")]
+pub struct LogSizeError(u64);
+
 impl TraceDigest {
     /// The name of the trace with these canonical bytes.
     pub fn of(canonical: &[u8]) -> Self {

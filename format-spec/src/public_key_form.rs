@@ -23,6 +23,8 @@ pub enum KeyRole {
     Server,
     /// A person: the key signs sign-offs.
     Person,
+    /// A witness: its key cosigns checkpoints.
+    Witness,
 }
 
 impl KeyRole {
@@ -33,6 +35,7 @@ impl KeyRole {
             Self::Station => "station",
             Self::Server => "server",
             Self::Person => "person",
+            Self::Witness => "witness",
         }
     }
 }

@@ -12,7 +12,7 @@ use crate::trust::{Standing, TrustStore};
 pub const SIGN_OFF_CONTENT_TYPE: &str = "application/vnd.carrylog.sign-off+cbor";
 const LIMITS: Limits = Limits {
     max_len: 8 * 1024,
-    max_depth: 2,
+    max_depth: 3,
     allow_tags: false,
 };
 

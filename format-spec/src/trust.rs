@@ -188,7 +188,7 @@ impl TrustStore {
             let rank = (self.anchors.contains_key(&content.authority), content.seq);
             if found.as_ref().is_none_or(|(best, _)| rank >= *best) {
                 let standing = Standing {
-                    enrolment: enrolment.clone(),
+                    enrolment: (**enrolment).clone(),
                     authority: content.authority,
                     revoked_from: self.revoked_from(log),
                 };

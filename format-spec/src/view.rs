@@ -3,7 +3,8 @@
 //! A view is never hashed and never read back; it is what `--json` and the server's API print.
 
 use crate::record::{
-    Assessment, Computed, Entry, Record, Replacement, SignOff, StationEvent, TestRecord, UnitEvent,
+    Assessment, Computed, Entry, EntryRef, Record, Replacement, SignOff, StationEvent, TestRecord,
+    UnitEvent,
 };
 use crate::sign_off;
 use serde::Serialize;
@@ -37,9 +38,9 @@ pub struct EntryView {
     /// The content, by kind.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub station_event: Option<StationEvent>,
-    /// Id of the entry that this one supersedes.
+    /// The entry that this one supersedes.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub supersedes: Option<String>,
+    pub supersedes: Option<EntryRef>,
     /// Reason of a correction.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub reason: Option<String>,
@@ -216,7 +217,7 @@ impl EntryView {
                 Record::StationEvent(e) => Some(e.clone()),
                 _ => None,
             },
-            supersedes: correction.map(|c| c.supersedes.to_string()),
+            supersedes: correction.map(|c| c.supersedes),
             reason: correction.map(|c| c.reason.to_string()),
         }
     }
@@ -235,8 +236,9 @@ pub fn summary(record: &Record) -> String {
                 Replacement::UnitEvent(e) => format!("{}: {}", e.unit, e.event.words()),
             };
             format!(
-                "correction of {} ({}): {new}",
-                c.supersedes.short(),
+                "correction of entry {} of log {} ({}): {new}",
+                c.supersedes.index,
+                c.supersedes.log.short(),
                 c.reason
             )
         }
@@ -251,11 +253,11 @@ pub fn summary(record: &Record) -> String {
 fn sign_off_summary(sign_off: &SignOff) -> String {
     match sign_off::content(sign_off) {
         Ok(c) => format!(
-            "{} signs off entry {} as {}: {}",
-            c.signer,
-            c.entry.short(),
+            "sign-off of entry {} of log {} as {}: {}",
+            c.entry.index,
+            c.entry.log.short(),
             c.role.words(),
-            c.statement
+            c.meaning
         ),
         Err(e) => format!("sign-off that cannot be read: {e}"),
     }

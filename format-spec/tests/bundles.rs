@@ -329,6 +329,7 @@ fn revocation_marks_entries_from_a_size_whatever_the_clock_says() {
     let (mut authority, log) = scene();
     authority.state(StatementBody::Revoked {
         log: log.id(),
+        root: None,
         reason: carrylog_format::text::Remark::new("Laptop stolen.").unwrap(),
         from_size: 3,
     });

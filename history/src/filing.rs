@@ -53,14 +53,14 @@ impl<'a> EntryFacts<'a> {
             Record::Correction(c) => {
                 links.push(Link {
                     kind: LinkKind::Supersedes,
-                    target: *c.supersedes.hash(),
+                    target: *c.supersedes.entry.hash(),
                 });
             }
             Record::SignOff(s) => {
                 let target = sign_off::content(s).ok().map(|content| content.entry);
                 links.extend(target.map(|e| Link {
                     kind: LinkKind::SignsOff,
-                    target: *e.hash(),
+                    target: *e.entry.hash(),
                 }));
             }
             _ => {}

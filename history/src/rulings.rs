@@ -36,12 +36,12 @@ impl Rulings {
                     given_up.insert(unit.key());
                 }
                 StatementBody::DuplicateOf { of, entry, .. } => {
-                    rulings.duplicates.insert(*entry, *of);
+                    rulings.duplicates.insert(entry.entry, of.entry);
                 }
-                StatementBody::Resolved { reason, anomaly } => {
+                StatementBody::Resolved { reason, query } => {
                     rulings
                         .resolved
-                        .insert(anomaly.to_string(), reason.to_string());
+                        .insert(query.to_string(), reason.to_string());
                 }
                 _ => {}
             }

@@ -38,11 +38,15 @@ impl Effect {
                 vec![Self::Units(vec![unit.key(), same_as.key()])]
             }
             StatementBody::DuplicateOf { entry, of, .. } => {
-                vec![Self::Entry(*entry), Self::Entry(*of)]
+                vec![Self::Entry(entry.entry), Self::Entry(of.entry)]
             }
-            StatementBody::Resolved { reason, anomaly } => {
-                vec![Self::Resolved(anomaly.to_string(), reason.to_string())]
+            StatementBody::Resolved { reason, query } => {
+                vec![Self::Resolved(query.to_string(), reason.to_string())]
             }
+            StatementBody::Ended { .. } => vec![Self::SignOffs],
+            StatementBody::Decided { proposal, .. } => vec![Self::Entry(proposal.entry)],
+            // What it takes back may have touched anything.
+            StatementBody::Withdrawn { .. } => vec![Self::AllLogs, Self::SignOffs],
             StatementBody::Founded { .. } => vec![Self::Nothing],
         }
     }

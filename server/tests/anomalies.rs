@@ -198,7 +198,19 @@ fn one_trace_behind_tests_of_two_units_is_found_at_both() {
     // An authority says which one repeats the other.
     let (entry, of) = (station.entries[2].id(), station.entries[1].id());
     let reason = remark("wrong serial picked (invented)");
-    authority.state(StatementBody::DuplicateOf { of, entry, reason });
+    authority.state(StatementBody::DuplicateOf {
+        of: EntryRef {
+            log: station.id(),
+            entry: of,
+            index: 1,
+        },
+        entry: EntryRef {
+            log: station.id(),
+            entry,
+            index: 2,
+        },
+        reason,
+    });
     records.deliver(&authority.whole_file());
     assert_eq!(kinds(&records), [""; 0]);
     assert_eq!(records.server.audit().unwrap().traces, 1);
@@ -274,8 +286,8 @@ fn an_anomaly_is_settled_by_its_name_and_stays_visible() {
     );
     let reason = remark("the removal was on paper (invented)");
     authority.state(StatementBody::Resolved {
+        query: Text::new(&id).unwrap(),
         reason,
-        anomaly: Text::new(&id).unwrap(),
     });
     records.deliver(&authority.whole_file());
     assert_eq!(kinds(&records), [""; 0]);

@@ -87,13 +87,18 @@ def opened():
     return entry("station_event", {"event": {"opened": {"name": "Bay 1", "slots": 4}}, "happened_ms": T0_MS})
 
 
-def correction(of, replacement="withdrawn"):
-    body = {"reason": "Wrong slot.", "supersedes": tree.leaf_hash(of), "replacement": replacement}
+def place(of, index=0, seed=STATION):
+    """A reference to an entry of a log at its place."""
+    return {"log": key_name(seed), "entry": tree.leaf_hash(of), "index": index}
+
+
+def correction(of, replacement="withdrawn", index=0):
+    body = {"reason": "Wrong slot.", "supersedes": place(of, index), "replacement": replacement}
     return entry("correction", body)
 
 
-def sign_off(of, seed=9, **changes):
-    content = {"role": "inspector", "at_ms": T0_MS, "entry": tree.leaf_hash(of), "signer": "Inspector 2", "statement": "Seen."}
+def sign_off(of, seed=9, index=0, **changes):
+    content = {"role": "inspector", "at_ms": T0_MS, "entry": place(of, index), "meaning": "Seen."}
     return entry("sign_off", {"sign1": sign(seed, "sign-off", pack({**content, **changes}))})
 
 

@@ -30,6 +30,11 @@ MAX_SEGMENT_ENTRIES = 2**32
 SEALED_PART = 262_144
 
 
+def place(reference):
+    """An entry-ref as a value that can be compared."""
+    return reference["log"], reference["index"], reference["entry"]
+
+
 class Entry:
     """An entry's bytes read by rule E-1, with the references other rules need."""
 
@@ -41,7 +46,7 @@ class Entry:
             self.kind = shapes.entry_kind(value)
         except ValueError as fault:
             raise Refusal("E-1", offset, "maker", str(fault), index) from None
-        self.id = tree.leaf_hash(data)
+        self.id, self.index = tree.leaf_hash(data), index
         self.value = value
         self.body = value["body"]
 
@@ -49,12 +54,12 @@ class Entry:
         return [comparable(self.body["unit"])] if self.kind in ("test", "unit_event") else []
 
     def concerns(self):
-        """The entry that a correction or sign-off is about."""
+        """The entry that a correction or sign-off is about, at its place: log, index, name."""
         if self.kind == "correction":
-            return self.body["supersedes"]
+            return place(self.body["supersedes"])
         if self.kind == "sign_off":
             sign1 = cose_sign1.parse_sign1(self.body["sign1"])
-            return strict_cbor.decode(sign1.payload)["entry"]
+            return place(strict_cbor.decode(sign1.payload)["entry"])
         return None
 
     def traces(self):
@@ -268,8 +273,8 @@ class Reader:
             if self.frame.type == frames.TRACE:
                 self._trace()
             elif self.frame.type == frames.PROVEN:
-                entry = self._proven(seals)
-                held.add(entry.id)
+                entry, log = self._proven(seals)
+                held.add((log, entry.index, entry.id))
                 self.named_traces.update(entry.traces())
                 target = entry.concerns()
                 if target is not None:
@@ -313,7 +318,7 @@ class Reader:
         leaf = tree.leaf_hash(proven["entry"])
         if size != seal["size"] or tree.root_from_inclusion(leaf, index, size, path) != seal["root"]:
             raise self._refuse("H-1", "the proof does not lead to the root of the seal at its size", entry=index)
-        return Entry(proven["entry"], self.frame.offset, index)
+        return Entry(proven["entry"], self.frame.offset, index), seal["log"]
 
     # ---- encrypted bundle (SPEC.md chapter 12): the envelope only, nothing is opened ----
 

@@ -158,6 +158,9 @@ UINT16 = whole(0, 65535)
 SLOT = UINT16
 ONE = literal(1)
 
+LOG_SIZE = whole(1, 2**53)
+ENTRY_REF = record(log=HASH, entry=HASH, index=UINT)
+POSITION = record(log=HASH, size=LOG_SIZE)
 UNIT = record(mfr=PLATE, part=PLATE, serial=PLATE)
 
 # Frame payloads (SPEC.md chapters 3, 9).
@@ -181,10 +184,23 @@ FLEET_HEAD_CONTENT = record(log=HASH, root=HASH, size=UINT, at_ms=INSTANT)
 
 # Statements (SPEC.md chapter 8).
 METHOD = literal("ac", "dc_step", "dc_two_step")
-ENROLMENT = record(
-    key=public_key, from_opt=date, name=NAME, role=literal("station", "server", "person"),
-    until_opt=date, succeeds_opt=record(log=HASH, size=UINT),
+SIGN_ROLE = literal("technician", "inspector", "certifying_staff", "quality")
+ENROLMENT_FIELDS = record(
+    key=public_key, from_opt=date, name=NAME, role=literal("station", "server", "person", "witness"),
+    roles_opt=many(SIGN_ROLE, least=1, most=4), until_opt=date, succeeds_opt=POSITION,
+    authorisation_opt=record(kind=NAME, number=NAME),
 )
+
+
+def ENROLMENT(value, path):
+    """Roles and an authorisation are for persons, a log that goes on is for stations and servers."""
+    ENROLMENT_FIELDS(value, path)
+    role, roles = value["role"], value.get("roles", [])
+    _need(role == "person" or not (roles or "authorisation" in value), path, f"sign-off roles of a {role}")
+    _need(role in ("station", "server") or "succeeds" not in value, path, f"a {role} has no log to continue")
+    _need(len(set(roles)) == len(roles), path, "a role twice")
+
+
 LIMITS_SHEET = record(
     mfr=PLATE, part=PLATE, manual=record(revision=NAME, reference=NAME),
     storage_opt=record(soc_ppm=MAGNITUDE, valid_days=UINT32, tolerance_ppm=MAGNITUDE),
@@ -204,11 +220,14 @@ LIMITS_SHEET = record(
 STATEMENT_BODY = variant(
     founded=record(name=NAME),
     enrolled=ENROLMENT,
-    revoked=record(log=HASH, reason=REMARK, from_size=UINT),
+    revoked=record(log=HASH, root_opt=HASH, reason=REMARK, from_size=UINT),
+    ended=record(who=HASH, reason=REMARK, **{"from": date}),
+    withdrawn=record(reason=REMARK, statement=HASH),
+    decided=record(accept=literal(True, False), reason=REMARK, proposal=ENTRY_REF),
     limits=LIMITS_SHEET,
     alias=record(unit=UNIT, same_as=UNIT),
-    duplicate_of=record(of=HASH, entry=HASH, reason=REMARK),
-    resolved=record(reason=REMARK, anomaly=text(96)),
+    duplicate_of=record(of=ENTRY_REF, entry=ENTRY_REF, reason=REMARK),
+    resolved=record(query=NAME, reason=REMARK),
     branch_chosen=record(log=HASH, root=HASH, size=UINT, reason=REMARK),
     authority_trusted=record(key=public_key, name=NAME, reason=REMARK),
 )
@@ -283,11 +302,10 @@ STATION_EVENT = record(
     happened_ms=INSTANT,
 )
 CORRECTION = record(
-    reason=REMARK, supersedes=HASH, replacement=variant("withdrawn", test=TEST, unit_event=UNIT_EVENT),
+    reason=REMARK, supersedes=ENTRY_REF, replacement=variant("withdrawn", test=TEST, unit_event=UNIT_EVENT),
 )
 SIGN_OFF_CONTENT = record(
-    role=literal("technician", "inspector", "certifying_staff", "quality"),
-    at_ms=INSTANT, entry=HASH, signer=NAME, statement=REMARK,
+    role=SIGN_ROLE, at_ms=INSTANT, entry=ENTRY_REF, meaning=REMARK,
 )
 BODIES = {
     "test": TEST,

@@ -214,7 +214,8 @@ def test_a_partners_alias_does_not_count():
 def test_corrections_and_sign_offs_stand_with_what_they_are_about():
     test = make.a_test()
     fix = make.correction(test)
-    assert verdict(make.history(enrolled(), [test, fix, make.sign_off(fix)])) == "ok"
+    assert verdict(make.history(enrolled(), [test, fix, make.sign_off(fix, index=1)])) == "ok"
+    assert verdict(make.history(enrolled(), [test, fix, make.sign_off(fix)])) == "H-2 maker"
     assert verdict(make.history(enrolled(), [test, fix], order=[1, 0])) == "ok"
     assert verdict(make.history(enrolled(), [test, fix], order=[1])) == "H-2 maker"
     assert verdict(make.history(enrolled(), [test, make.entry("unheard_of", 1)])) == "H-2 maker"

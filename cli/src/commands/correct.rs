@@ -10,7 +10,7 @@ use crate::failure::Failure;
 use crate::files;
 use crate::station::{Access, PackedTrace, Station};
 use carrylog_format::instant::Instant;
-use carrylog_format::record::{Correction, Record, Replacement, TestRecord};
+use carrylog_format::record::{Correction, EntryRef, Record, Replacement, TestRecord};
 use carrylog_format::text::Remark;
 use carrylog_format::trace;
 use clap::Args;
@@ -66,7 +66,11 @@ impl Correct {
         head.clock = station.clock_quality(head.at, head.clock);
         let record = Record::Correction(Correction {
             reason: self.reason.clone(),
-            supersedes: old.id(),
+            supersedes: EntryRef {
+                log: station.log(),
+                entry: old.id(),
+                index,
+            },
             replacement,
         });
         let summary = carrylog_format::view::summary(&record);

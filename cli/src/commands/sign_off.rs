@@ -7,7 +7,7 @@ use crate::failure::Failure;
 use crate::key_file::OwnedKey;
 use crate::passphrase::PassphraseSource;
 use crate::station::{Access, Station};
-use carrylog_format::record::{Record, SignOffContent, SignOffRole};
+use carrylog_format::record::{EntryRef, Record, SignOffContent, SignOffRole};
 use carrylog_format::sign_off;
 use carrylog_format::text::Remark;
 use carrylog_format::view;
@@ -17,7 +17,7 @@ use std::path::PathBuf;
 /// Sign an entry off with a person's key
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Example:\n  carrylog sign-off bay2 12 --key inga.key --role inspector --statement \"values agree with the print-out\""
+    after_help = "Example:\n  carrylog sign-off bay2 12 --key inga.key --role inspector --meaning \"values agree with the print-out\""
 )]
 pub(crate) struct SignOff {
     /// The station's folder
@@ -30,9 +30,9 @@ pub(crate) struct SignOff {
     /// The capacity in which the person signs
     #[arg(long, value_enum)]
     role: SignRole,
-    /// What the person states
+    /// What the signature means: what the person vouches for
     #[arg(long, value_name = "TEXT")]
-    statement: Remark,
+    meaning: Remark,
     #[command(flatten)]
     passphrase: PassphraseSource,
     #[command(flatten)]
@@ -40,7 +40,7 @@ pub(crate) struct SignOff {
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum SignRole {
+pub(crate) enum SignRole {
     /// Did the work
     Technician,
     /// Inspected it
@@ -74,9 +74,12 @@ impl SignOff {
         let content = SignOffContent {
             role: self.role.into(),
             at_ms: head.at,
-            entry: signed.id(),
-            signer: person.name.clone(),
-            statement: self.statement.clone(),
+            entry: EntryRef {
+                log: station.log(),
+                entry: signed.id(),
+                index,
+            },
+            meaning: self.meaning.clone(),
         };
         let sign_off = sign_off::sign(&person.secret, &content)
             .map_err(|e| Failure::new(Exit::Unexpected, e.to_string(), "report this"))?;

@@ -176,9 +176,9 @@ impl Found {
             Record::Test(t) => t.unit.key() == self.key,
             Record::UnitEvent(e) => e.unit.key() == self.key,
             Record::Correction(c) => {
-                let corrects = self.entries.iter().any(|(id, _)| *id == c.supersedes);
+                let corrects = self.entries.iter().any(|(id, _)| *id == c.supersedes.entry);
                 if corrects {
-                    self.superseded.insert(c.supersedes, index);
+                    self.superseded.insert(c.supersedes.entry, index);
                 }
                 // A correction may move an entry to this unit, or away from it.
                 corrects

@@ -9,6 +9,8 @@ use std::fmt;
 pub(crate) struct Written {
     entry_index: u64,
     entry_id: String,
+    /// The entry at its place, as statements name it: `LOG:INDEX:ENTRY`.
+    place: String,
     summary: String,
 }
 
@@ -17,6 +19,7 @@ impl Written {
         Self {
             entry_index: appended.index,
             entry_id: appended.id.to_string(),
+            place: appended.place().to_string(),
             summary,
         }
     }

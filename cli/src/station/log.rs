@@ -9,7 +9,7 @@ use carrylog_format::cose::PublicKey;
 use carrylog_format::ids::{EntryId, LogId, TraceDigest};
 use carrylog_format::instant::Instant;
 use carrylog_format::record::{
-    ClockQuality, Entry, EntryHead, Record, StationChange, StationEvent, TraceRef,
+    ClockQuality, Entry, EntryHead, EntryRef, Record, StationChange, StationEvent, TraceRef,
 };
 use carrylog_format::seal::{Seal, SealContent};
 use carrylog_format::text::Name;
@@ -62,10 +62,23 @@ pub struct NewStation {
 /// An entry that was appended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Appended {
+    /// The log.
+    pub log: LogId,
     /// Its index.
     pub index: u64,
     /// Its name.
     pub id: EntryId,
+}
+
+impl Appended {
+    /// The entry at its place.
+    pub fn place(&self) -> EntryRef {
+        EntryRef {
+            log: self.log,
+            entry: self.id,
+            index: self.index,
+        }
+    }
 }
 
 /// A memory slot.
@@ -214,6 +227,7 @@ impl Station {
         change.commit()?;
         self.grow(&entry);
         Ok(Appended {
+            log: self.log(),
             index,
             id: entry.id(),
         })

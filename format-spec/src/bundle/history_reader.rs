@@ -11,9 +11,9 @@ use super::segment_reader::{check_trace, outside_dates};
 use super::statements::StatementIntake;
 use crate::cbor::{self, Limits};
 use crate::frame::{Frame, FrameReader, FrameType};
-use crate::ids::{EntryId, LogId, SealDigest, TraceDigest};
+use crate::ids::{LogId, SealDigest, TraceDigest};
 use crate::receipt::{ReceiptSlip, VerifiedReceipt};
-use crate::record::{Entry, Record, Replacement};
+use crate::record::{Entry, EntryRef, Record, Replacement};
 use crate::refusal::{
     Fault, Refusal, Rule, entry_refusal, form_refusal, not_enrolled, seal_refusal,
 };
@@ -204,9 +204,9 @@ struct Reading<'s> {
     names: Option<BTreeSet<UnitKey>>,
     seals: BTreeMap<SealDigest, Seal>,
     logs: BTreeMap<LogId, LogPart>,
-    known: BTreeSet<EntryId>,
+    known: BTreeSet<EntryRef>,
     /// Corrections and sign-offs: the entry each speaks of, and where it stands.
-    followers: Vec<(EntryId, u64)>,
+    followers: Vec<(EntryRef, u64)>,
     named: BTreeSet<TraceDigest>,
     present: BTreeSet<TraceDigest>,
     counts: Counts,
@@ -327,7 +327,11 @@ impl Reading<'_> {
         if let Some(part) = self.logs.get_mut(&log) {
             part.entries += 1;
         }
-        self.known.insert(entry.id());
+        self.known.insert(EntryRef {
+            log,
+            entry: entry.id(),
+            index,
+        });
         let seal = form.seal;
         (self.sink)(HistoryItem::Entry {
             log,
@@ -395,7 +399,7 @@ impl Reading<'_> {
         if let Some((_, offset)) = self
             .followers
             .iter()
-            .find(|(id, _)| !self.known.contains(id))
+            .find(|(place, _)| !self.known.contains(place))
         {
             return Err(foreign(*offset));
         }

@@ -1,18 +1,18 @@
 //! A correction: new content for an earlier entry, which stays visible for ever.
 
-use crate::ids::EntryId;
-use crate::record::{TestRecord, UnitEvent};
+use crate::record::{EntryRef, TestRecord, UnitEvent};
 use crate::text::Remark;
 use serde::{Deserialize, Serialize};
 
-/// Supersedes an earlier entry of any log. Fields stand in canonical key order.
+/// Says what holds instead of an earlier test or unit event. Whether it counts by itself depends on
+/// the two logs (SPEC.md, chapter "Corrections"). Fields stand in canonical key order.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Correction {
     /// Why.
     pub reason: Remark,
-    /// The entry that is superseded.
-    pub supersedes: EntryId,
+    /// The test or unit event that is superseded, at its place; never another correction.
+    pub supersedes: EntryRef,
     /// What holds from now on.
     pub replacement: Replacement,
 }

@@ -2,6 +2,7 @@
 
 mod correction;
 mod entry;
+mod entry_ref;
 mod limits;
 mod result;
 mod sign_off;
@@ -13,6 +14,7 @@ pub use correction::{Correction, Replacement};
 pub use entry::{
     ClockQuality, Entry, EntryError, EntryHead, Extension, ExtensionValue, MAX_ENTRY_BYTES, Record,
 };
+pub use entry_ref::{EntryRef, EntryRefError};
 pub use limits::{CheckIntervals, LimitsSheet, ManualReference, ResistanceLimit, StorageRule};
 pub use result::{
     Assessment, Computed, Efficiency, MAX_PHASES, NextStep, Phase, PhaseKind, Refused,

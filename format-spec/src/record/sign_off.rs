@@ -1,8 +1,8 @@
 //! A sign-off: a person's own signature over an entry, carried inside a station's log.
 
-use crate::ids::EntryId;
 use crate::instant::Instant;
-use crate::text::{Name, Remark};
+use crate::record::EntryRef;
+use crate::text::Remark;
 use serde::{Deserialize, Serialize};
 
 /// The body of a sign-off entry: a COSE_Sign1 (RFC 9052 §4.2) by an enrolled person's key whose
@@ -23,12 +23,10 @@ pub struct SignOffContent {
     pub role: SignOffRole,
     /// When, by the clock of the machine used.
     pub at_ms: Instant,
-    /// The entry that is signed off.
-    pub entry: EntryId,
-    /// The signer's name as printed.
-    pub signer: Name,
-    /// What the person states.
-    pub statement: Remark,
+    /// The entry that is signed off, at its place.
+    pub entry: EntryRef,
+    /// What the signature means: what the person vouches for.
+    pub meaning: Remark,
 }
 
 /// The capacity in which a person signs.

@@ -140,9 +140,9 @@ fn whole_entries<R: Read + Seek>(
         let ids: BTreeSet<EntryId> = entries.iter().map(|(_, entry)| entry.id()).collect();
         let before = entries.len();
         entries.retain(|(_, entry)| match entry.record() {
-            Record::Correction(correction) => ids.contains(&correction.supersedes),
+            Record::Correction(correction) => ids.contains(&correction.supersedes.entry),
             Record::SignOff(sign_off) => {
-                sign_off::content(sign_off).is_ok_and(|c| ids.contains(&c.entry))
+                sign_off::content(sign_off).is_ok_and(|c| ids.contains(&c.entry.entry))
             }
             _ => true,
         });

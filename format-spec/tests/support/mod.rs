@@ -76,7 +76,9 @@ impl Authority {
     }
 
     pub fn enrol(&mut self, key: &SecretKey, role: Role, called: &str) -> StatementDigest {
-        self.state(StatementBody::Enrolled(enrolment(key, role, called)))
+        self.state(StatementBody::Enrolled(Box::new(enrolment(
+            key, role, called,
+        ))))
     }
 
     pub fn trust(&self) -> TrustStore {
@@ -90,14 +92,11 @@ impl Authority {
 
 /// An enrolment without dates.
 pub fn enrolment(key: &SecretKey, role: Role, called: &str) -> Enrolment {
-    Enrolment {
-        key: key.public(),
-        from: None,
-        name: name(called),
-        role,
-        until: None,
-        succeeds: None,
+    let mut enrolment = Enrolment::plain(key.public(), name(called), role);
+    if role == Role::Person {
+        enrolment.roles = vec![SignOffRole::CertifyingStaff];
     }
+    enrolment
 }
 
 /// An authority that trusts another one.
@@ -348,6 +347,15 @@ impl StationLog {
             at_ms: at(minutes),
         };
         self.seals.push(Seal::sign(&self.key, &content).unwrap());
+    }
+
+    /// The reference to an entry of this log.
+    pub fn place(&self, index: u64) -> EntryRef {
+        EntryRef {
+            log: self.id(),
+            entry: self.entries[index as usize].id(),
+            index,
+        }
     }
 
     pub fn frontier(&self, size: u64) -> Frontier {

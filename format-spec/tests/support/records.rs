@@ -7,10 +7,6 @@ use carrylog_format::quantity::Ppm;
 use carrylog_format::record::*;
 use carrylog_format::tree::Hash;
 
-pub fn remark(text: &str) -> carrylog_format::text::Remark {
-    carrylog_format::text::Remark::new(text).unwrap()
-}
-
 /// One of each record, every optional field present.
 pub fn all_records() -> Vec<Record> {
     let digest = Hash::of(b"example");
@@ -105,16 +101,15 @@ pub fn all_records() -> Vec<Record> {
     records.extend(replacements.map(|replacement| {
         Record::Correction(Correction {
             reason: remark("serial mistyped"),
-            supersedes: EntryId::from_hash(digest),
+            supersedes: place(),
             replacement,
         })
     }));
     let content = SignOffContent {
         role: SignOffRole::CertifyingStaff,
         at_ms: at(9),
-        entry: EntryId::from_hash(digest),
-        signer: name("Certifier 3 (invented)"),
-        statement: remark("Work done as the manual states."),
+        entry: place(),
+        meaning: remark("Work done as the manual states."),
     };
     records.push(Record::SignOff(
         carrylog_format::sign_off::sign(&key(9), &content).unwrap(),
@@ -143,4 +138,12 @@ pub fn all_entries() -> Vec<Entry> {
             Entry::new(head.clone(), record.clone()).unwrap_or_else(|e| panic!("{record:?}: {e}"))
         })
         .collect()
+}
+
+fn place() -> EntryRef {
+    EntryRef {
+        log: LogId::of(&key(2).public()),
+        entry: EntryId::from_hash(Hash::of(b"example")),
+        index: 7,
+    }
 }

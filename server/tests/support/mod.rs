@@ -89,30 +89,29 @@ impl Authority {
         from: Option<&str>,
         until: Option<&str>,
     ) -> StatementDigest {
-        self.state(StatementBody::Enrolled(Enrolment {
-            key: key.public(),
-            from: from.map(|d| d.parse().unwrap()),
-            name: name(called),
-            role,
-            until: until.map(|d| d.parse().unwrap()),
-            succeeds: None,
-        }))
+        let mut enrolment = Enrolment::plain(key.public(), name(called), role);
+        enrolment.from = from.map(|d| d.parse().unwrap());
+        enrolment.until = until.map(|d| d.parse().unwrap());
+        if role == Role::Person {
+            enrolment.roles = vec![SignOffRole::CertifyingStaff];
+        }
+        self.state(StatementBody::Enrolled(Box::new(enrolment)))
     }
 
     pub fn enrol_server(&mut self, records: &Records) -> StatementDigest {
-        self.state(StatementBody::Enrolled(Enrolment {
-            key: *records.server.public_key(),
-            from: None,
-            name: name("Fjordline server (invented)"),
-            role: Role::Server,
-            until: None,
-            succeeds: None,
-        }))
+        let called = name("Fjordline server (invented)");
+        let key = *records.server.public_key();
+        self.state(StatementBody::Enrolled(Box::new(Enrolment::plain(
+            key,
+            called,
+            Role::Server,
+        ))))
     }
 
     pub fn revoke(&mut self, log: LogId, from_size: u64) -> StatementDigest {
         self.state(StatementBody::Revoked {
             log,
+            root: None,
             reason: remark("stolen (invented)"),
             from_size,
         })
@@ -240,7 +239,11 @@ pub fn test_entry(serial: &str, minutes: i64) -> Entry {
 pub fn correction(of: &Entry, replacement: Replacement, minutes: i64) -> Entry {
     let record = Record::Correction(Correction {
         reason: remark("typing error (invented)"),
-        supersedes: of.id(),
+        supersedes: EntryRef {
+            log: LogId::of(&key(2).public()),
+            entry: of.id(),
+            index: 1,
+        },
         replacement,
     });
     Entry::new(head(minutes), record).unwrap()

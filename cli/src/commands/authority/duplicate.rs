@@ -4,7 +4,7 @@ use super::stated::{Stated, state};
 use crate::context::Context;
 use crate::failure::Failure;
 use crate::passphrase::PassphraseSource;
-use carrylog_format::ids::EntryId;
+use carrylog_format::record::EntryRef;
 use carrylog_format::statement::StatementBody;
 use carrylog_format::text::Remark;
 use clap::Args;
@@ -13,17 +13,17 @@ use std::path::PathBuf;
 /// State that one entry repeats another
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Example:\n  carrylog authority duplicate office --entry 3b1f… --of 9c40… --reason \"captured at two stations\""
+    after_help = "Example:\n  carrylog authority duplicate office --entry 77ab…:4:3b1f… --of 3f2a…:9:9c40… --reason \"captured at two stations\""
 )]
 pub(crate) struct Duplicate {
     /// The authority's folder
     dir: PathBuf,
-    /// The entry that repeats, by its hash
-    #[arg(long, value_name = "HASH")]
-    entry: EntryId,
-    /// The entry that counts, by its hash
-    #[arg(long, value_name = "HASH")]
-    of: EntryId,
+    /// The entry that repeats, as commands and server print it
+    #[arg(long, value_name = "LOG:INDEX:ENTRY")]
+    entry: EntryRef,
+    /// The entry that counts, as commands and server print it
+    #[arg(long, value_name = "LOG:INDEX:ENTRY")]
+    of: EntryRef,
     /// Why
     #[arg(long, value_name = "TEXT")]
     reason: Remark,

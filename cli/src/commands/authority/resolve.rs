@@ -1,25 +1,25 @@
-//! `carrylog authority resolve`: an anomaly was looked at and settled.
+//! `carrylog authority resolve`: a query was looked at and settled.
 
 use super::stated::{Stated, state};
 use crate::context::Context;
 use crate::failure::Failure;
 use crate::passphrase::PassphraseSource;
 use carrylog_format::statement::StatementBody;
-use carrylog_format::text::{Remark, Text};
+use carrylog_format::text::{Name, Remark};
 use clap::Args;
 use std::path::PathBuf;
 
-/// State that an anomaly was looked at and settled
+/// State that a query was looked at and settled
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Example:\n  carrylog authority resolve office --anomaly gap-3f2a-12 --reason \"second stick arrived\""
+    after_help = "Example:\n  carrylog authority resolve office --query gap-3f2a-12 --reason \"second stick arrived\""
 )]
 pub(crate) struct Resolve {
     /// The authority's folder
     dir: PathBuf,
-    /// The anomaly's name, as the server shows it
+    /// The query's name, as the server shows it
     #[arg(long, value_name = "NAME")]
-    anomaly: Text<96>,
+    query: Name,
     /// Why
     #[arg(long, value_name = "TEXT")]
     reason: Remark,
@@ -30,8 +30,8 @@ pub(crate) struct Resolve {
 impl Resolve {
     pub(super) fn run(self, context: &Context) -> Result<Stated, Failure> {
         let body = StatementBody::Resolved {
+            query: self.query,
             reason: self.reason,
-            anomaly: self.anomaly,
         };
         state(&self.dir, body, &self.passphrase, context)
     }

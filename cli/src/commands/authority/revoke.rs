@@ -8,6 +8,7 @@ use crate::passphrase::PassphraseSource;
 use carrylog_format::ids::LogId;
 use carrylog_format::statement::StatementBody;
 use carrylog_format::text::Remark;
+use carrylog_format::tree::Hash;
 use clap::Args;
 use std::path::PathBuf;
 
@@ -30,6 +31,9 @@ pub(crate) struct Revoke {
     /// First entry that no longer counts
     #[arg(long, value_name = "SIZE")]
     from_size: u64,
+    /// For a server: the root of its fleet log at that size
+    #[arg(long, value_name = "HASH")]
+    root: Option<Hash>,
     /// Why
     #[arg(long, value_name = "TEXT")]
     reason: Remark,
@@ -50,6 +54,7 @@ impl Revoke {
         };
         let body = StatementBody::Revoked {
             log,
+            root: self.root,
             reason: self.reason,
             from_size: self.from_size,
         };

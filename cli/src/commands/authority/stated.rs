@@ -4,6 +4,7 @@ use crate::authority::Authority;
 use crate::context::{Context, Report};
 use crate::failure::Failure;
 use crate::passphrase::PassphraseSource;
+use carrylog_format::record::EntryRef;
 use carrylog_format::statement::{Statement, StatementBody};
 use serde::Serialize;
 use std::fmt;
@@ -56,12 +57,20 @@ pub(crate) fn words(statement: &Statement) -> String {
                     s.size
                 ));
             }
+            if !e.roles.is_empty() {
+                let roles: Vec<&str> = e.roles.iter().map(|r| r.words()).collect();
+                line.push_str(&format!(", may sign as {}", roles.join(", ")));
+            }
+            if let Some(a) = &e.authorisation {
+                line.push_str(&format!(", {} {}", a.kind, a.number));
+            }
             line
         }
         StatementBody::Revoked {
             log,
             from_size,
             reason,
+            root: _,
         } => {
             format!(
                 "log {} revoked from entry {from_size}: {reason}",
@@ -74,10 +83,27 @@ pub(crate) fn words(statement: &Statement) -> String {
         ),
         StatementBody::Alias { unit, same_as } => format!("{unit} is the same unit as {same_as}"),
         StatementBody::DuplicateOf { entry, of, reason } => {
-            format!("entry {} repeats {}: {reason}", entry.short(), of.short())
+            format!("{} repeats {}: {reason}", place(entry), place(of))
         }
-        StatementBody::Resolved { anomaly, reason } => {
-            format!("anomaly {anomaly} settled: {reason}")
+        StatementBody::Ended { who, from, reason } => {
+            format!(
+                "person with key {} signs no more from {from}: {reason}",
+                who.short()
+            )
+        }
+        StatementBody::Withdrawn { statement, reason } => {
+            format!("statement {} withdrawn: {reason}", statement.short())
+        }
+        StatementBody::Decided {
+            accept,
+            proposal,
+            reason,
+        } => {
+            let decision = if *accept { "accepted" } else { "refused" };
+            format!("proposal in {} {decision}: {reason}", place(proposal))
+        }
+        StatementBody::Resolved { query, reason } => {
+            format!("query {query} settled: {reason}")
         }
         StatementBody::BranchChosen {
             log,
@@ -96,6 +122,11 @@ pub(crate) fn words(statement: &Statement) -> String {
             )
         }
     }
+}
+
+/// An entry at its place, for people.
+fn place(entry: &EntryRef) -> String {
+    format!("entry {} of log {}", entry.index, entry.log.short())
 }
 
 impl fmt::Display for Stated {

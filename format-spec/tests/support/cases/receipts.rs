@@ -24,6 +24,7 @@ pub const ROWS: &[Broken] = &[
             let mut authority = Scene::new().authority;
             authority.state(StatementBody::Revoked {
                 log: LogId::of(&key(3).public()),
+                root: None,
                 reason: remark("Stolen."),
                 from_size: 9,
             });

@@ -62,16 +62,15 @@ impl Scene {
         log.push(test_entry("SN-0002", 120));
         let correction = Correction {
             reason: Remark::new("Flight hours were missing.").unwrap(),
-            supersedes: log.entries[1].id(),
+            supersedes: log.place(1),
             replacement: Replacement::Test(Box::new(full_test_record())),
         };
         log.push(Entry::new(head(130), Record::Correction(correction)).unwrap());
         let content = SignOffContent {
             role: SignOffRole::CertifyingStaff,
             at_ms: at(140),
-            entry: log.entries[1].id(),
-            signer: name("Certifier 3 (invented)"),
-            statement: Remark::new("Work done as the manual states.").unwrap(),
+            entry: log.place(1),
+            meaning: Remark::new("Work done as the manual states.").unwrap(),
         };
         let sign_off = carrylog_format::sign_off::sign(&key(4), &content).unwrap();
         log.push(Entry::new(head(141), Record::SignOff(sign_off)).unwrap());

@@ -83,6 +83,6 @@ fn dated(scene: &Scene, dates: fn(&mut Enrolment)) -> Authority {
     let mut authority = Authority::new(1);
     let mut enrolment = enrolment(&scene.log.key, Role::Station, "Bay 1");
     dates(&mut enrolment);
-    authority.state(StatementBody::Enrolled(enrolment));
+    authority.state(StatementBody::Enrolled(Box::new(enrolment)));
     authority
 }

@@ -3,14 +3,17 @@
 //! Every statement is a COSE_Sign1 of its own, so that it verifies alone wherever it is carried;
 //! number and previous digest chain an authority's statements, so that a missing one is noticed.
 
+mod body;
+mod enrolment;
+
+pub use body::StatementBody;
+pub use enrolment::{Authorisation, Enrolment, EnrolmentFault, Role};
+
 use crate::cbor::{self, CborError, Limits};
 use crate::cose::{self, CoseError, PublicKey, SecretKey};
-use crate::ids::{EntryId, LogId, StatementDigest};
-use crate::instant::{Date, Instant};
-use crate::record::LimitsSheet;
-use crate::text::{Name, Remark, Text};
+use crate::ids::{LogId, StatementDigest};
+use crate::instant::Instant;
 use crate::tree::Hash;
-use crate::unit_id::UnitId;
 use serde::{Deserialize, Serialize};
 
 /// COSE content type of a statement.
@@ -40,127 +43,6 @@ pub struct StatementContent {
     pub at_ms: Instant,
     /// The authority: the log id of its key.
     pub authority: LogId,
-}
-
-/// What an authority states.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case", deny_unknown_fields)]
-pub enum StatementBody {
-    /// The authority introduces itself: always statement 0.
-    Founded {
-        /// Its name.
-        name: Name,
-    },
-    /// A key may sign for a station, a server or a person.
-    Enrolled(Enrolment),
-    /// A key's log counts only up to a size; a wrong clock cannot reopen it.
-    Revoked {
-        /// The log.
-        log: LogId,
-        /// Why.
-        reason: Remark,
-        /// First index that no longer counts.
-        from_size: u64,
-    },
-    /// Reference values of one part number.
-    Limits(Box<LimitsSheet>),
-    /// Two spellings are one unit.
-    Alias {
-        /// The spelling that is given up.
-        unit: UnitId,
-        /// The identity that it belongs to.
-        same_as: UnitId,
-    },
-    /// One entry repeats another.
-    DuplicateOf {
-        /// The entry that counts.
-        of: EntryId,
-        /// The entry that repeats it.
-        entry: EntryId,
-        /// Why.
-        reason: Remark,
-    },
-    /// An anomaly was looked at and settled.
-    Resolved {
-        /// Why.
-        reason: Remark,
-        /// The anomaly's name.
-        anomaly: Text<96>,
-    },
-    /// Of two branches of one log, this one counts.
-    BranchChosen {
-        /// The log.
-        log: LogId,
-        /// Root of the chosen branch at `size`.
-        root: Hash,
-        /// A size at which the branches differ.
-        size: u64,
-        /// Why.
-        reason: Remark,
-    },
-    /// Another operator's authority is trusted for its own stations, servers and people.
-    AuthorityTrusted {
-        /// Its public key.
-        key: PublicKey,
-        /// Its name.
-        name: Name,
-        /// Why.
-        reason: Remark,
-    },
-}
-
-/// The enrolment of a key. Fields stand in canonical key order.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Enrolment {
-    /// The public key.
-    pub key: PublicKey,
-    /// First day it may sign.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub from: Option<Date>,
-    /// Name of the station, server or person.
-    pub name: Name,
-    /// What it may sign.
-    pub role: Role,
-    /// Last day it may sign.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub until: Option<Date>,
-    /// The log that it continues after the loss of a key.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub succeeds: Option<Succession>,
-}
-
-/// The end of a log whose key was lost. Fields stand in canonical key order.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Succession {
-    /// The earlier log.
-    pub log: LogId,
-    /// Its last known size.
-    pub size: u64,
-}
-
-/// What a key may sign.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Role {
-    /// Seals of a test station's log.
-    Station,
-    /// Receipts.
-    Server,
-    /// Sign-offs.
-    Person,
-}
-
-impl Role {
-    /// The role in words.
-    pub fn words(self) -> &'static str {
-        match self {
-            Self::Station => "station",
-            Self::Server => "server",
-            Self::Person => "person",
-        }
-    }
 }
 
 /// A statement whose signature holds under its authority's key.
@@ -220,6 +102,9 @@ impl Statement {
         let founding = matches!(content.body, StatementBody::Founded { .. });
         if (content.seq == 0) != content.prev.is_none() || (content.seq == 0) != founding {
             return Err(StatementError::Chain { seq: content.seq });
+        }
+        if let StatementBody::Enrolled(enrolment) = &content.body {
+            enrolment.check()?;
         }
         let digest = StatementDigest::from_hash(Hash::of(payload));
         Ok(Self {
@@ -282,6 +167,9 @@ pub enum StatementError {
         /// The statement's number.
         seq: u64,
     },
+    /// An enrolment with fields that its role does not have.
+    #[error(transparent)]
+    Enrolment(#[from] EnrolmentFault),
     /// The envelope or its signature.
     #[error(transparent)]
     Cose(#[from] CoseError),
