@@ -79,6 +79,9 @@ pub(crate) struct Captured {
     entry_index: Option<u64>,
     #[serde(skip_serializing_if = "Option::is_none")]
     entry_id: Option<String>,
+    /// The entry at its place, as statements name it: `LOG:INDEX:ENTRY`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    place: Option<String>,
     test: TestView,
     cautions: Vec<String>,
     notes: Vec<String>,
@@ -136,6 +139,7 @@ impl Capture {
             let appended = station.append(head, Record::Test(Box::new(test)), packed.as_ref())?;
             captured.entry_index = Some(appended.index);
             captured.entry_id = Some(appended.id.to_string());
+            captured.place = Some(appended.place().to_string());
         }
         Ok(captured)
     }
@@ -151,6 +155,7 @@ impl Captured {
         Self {
             entry_index: None,
             entry_id: None,
+            place: None,
             test: TestView::of(test),
             cautions: evaluation.cautions.clone(),
             notes,

@@ -18,7 +18,7 @@ use std::path::PathBuf;
 #[derive(Debug, Args)]
 #[command(
     after_help = "Compare the fingerprint by telephone first: `carrylog key show station.pub.json`.\n\n\
-    Examples:\n  carrylog authority enrol office --key bay2/station.pub.json --role station --until 2027-12-31\n  \
+    Example:\n  carrylog authority enrol office --key bay2/station.pub.json --role station --until 2027-12-31\n  \
     carrylog authority enrol office --key inga.pub.json --role person --sign-as certifying-staff"
 )]
 pub(crate) struct Enrol {
