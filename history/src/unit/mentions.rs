@@ -60,7 +60,10 @@ fn item(known: KnownEntry, station: String, mentions: &Mentions, trust: &TrustVi
             item.sign_offs.push(SignedOff {
                 entry: signed.id(),
                 by: verified
-                    .map(|v| format!("{} ({})", v.content.signer, v.standing.enrolment.name))
+                    .map(|v| {
+                        let name = &v.standing.enrolment.name;
+                        format!("{name}, {}", v.content.role.words())
+                    })
                     .map_err(|e| e.to_string()),
             });
         }
