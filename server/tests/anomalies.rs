@@ -27,6 +27,15 @@ fn with(entries: Vec<Entry>) -> (Authority, Records, Station) {
     (authority, records, station)
 }
 
+/// The place of an entry in the log that [`with`] makes.
+fn at(entry: &Entry, index: u64) -> EntryRef {
+    EntryRef {
+        log: LogId::of(&key(2).public()),
+        entry: entry.id(),
+        index,
+    }
+}
+
 fn kinds(records: &Records) -> Vec<String> {
     let mut kinds: Vec<_> = records
         .server
@@ -145,7 +154,7 @@ fn one_slot_and_one_start_twice_is_found_but_not_a_correction_of_it() {
         ["double_capture"]
     );
     let wrong = entry(first);
-    let right = correction(&wrong, Replacement::Test(Box::new(again)), 510);
+    let right = correction(at(&wrong, 1), Replacement::Test(Box::new(again)), 510);
     assert_eq!(found(vec![wrong, right]), [""; 0]);
 }
 
@@ -236,7 +245,7 @@ fn two_corrections_of_one_entry_are_found_and_the_last_one_holds() {
     let wrong = test_entry("1", 500);
     let to = |capacity, minutes| {
         let right = Replacement::Test(Box::new(check("1", capacity, 500)));
-        correction(&wrong, right, minutes)
+        correction(at(&wrong, 1), right, minutes)
     };
     let (_, records, _) = with(vec![wrong.clone(), to(39.0, 510), to(38.0, 520)]);
     assert_eq!(kinds(&records), ["competing_corrections"]);
@@ -318,7 +327,7 @@ fn a_withdrawn_test_no_longer_counts() {
         entry(test)
     };
     let wrong = entry(check("1", 4.2, 500));
-    let withdrawn = correction(&wrong, Replacement::Withdrawn, 510);
+    let withdrawn = correction(at(&wrong, 2), Replacement::Withdrawn, 510);
     let (_, records, _) = with(vec![good, wrong, withdrawn]);
     let unit = records.server.unit(&unit("1").key()).unwrap().unwrap();
     assert_eq!(unit.unit.last_capacity_ah, Some(42.0));

@@ -80,8 +80,9 @@ fn scene() -> (Authority, Records, Station) {
     station.push(wrong.clone());
     let mut right = check("000123", 41.0, 300 * DAY);
     right.assessment = Some(assessed(sheet, Verdict::WithinLimits));
+    let place = station.place(&wrong);
     station.push(correction(
-        &wrong,
+        place,
         Replacement::Test(Box::new(right)),
         300 * DAY + 5,
     ));

@@ -26,7 +26,8 @@ fn scene() -> (Authority, Records, Station) {
     let wrong = test_entry("A1", 1990);
     station.push(wrong.clone());
     let right = Replacement::Test(Box::new(check("A1", 40.0, 1990)));
-    station.push(correction(&wrong, right, 1995));
+    let place = station.place(&wrong);
+    station.push(correction(place, right, 1995));
     station.tests(&["A3", "A1", "A4"], 2000);
     station.tests(&["A1", "A2"], 4000);
     (authority, records, station)

@@ -77,8 +77,9 @@ impl Story {
             }
             first.seal(day + 80);
             test.declared.capacity_uah = Some(ah(41.0));
+            let place = first.place(&wrong);
             second.push(correction(
-                &wrong,
+                place,
                 Replacement::Test(Box::new(test)),
                 day + 90,
             ));

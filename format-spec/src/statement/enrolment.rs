@@ -21,7 +21,11 @@ pub struct Enrolment {
     /// What it may sign.
     pub role: Role,
     /// For a person: the capacities in which it may sign off, each once.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[serde(
+        default,
+        skip_serializing_if = "Vec::is_empty",
+        deserialize_with = "crate::cbor::filled"
+    )]
     pub roles: Vec<SignOffRole>,
     /// Last day it may sign.
     #[serde(default, skip_serializing_if = "Option::is_none")]

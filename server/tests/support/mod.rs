@@ -236,14 +236,10 @@ pub fn test_entry(serial: &str, minutes: i64) -> Entry {
     entry(check(serial, 41.5, minutes))
 }
 
-pub fn correction(of: &Entry, replacement: Replacement, minutes: i64) -> Entry {
+pub fn correction(supersedes: EntryRef, replacement: Replacement, minutes: i64) -> Entry {
     let record = Record::Correction(Correction {
         reason: remark("typing error (invented)"),
-        supersedes: EntryRef {
-            log: LogId::of(&key(2).public()),
-            entry: of.id(),
-            index: 1,
-        },
+        supersedes,
         replacement,
     });
     Entry::new(head(minutes), record).unwrap()
@@ -312,6 +308,16 @@ impl Station {
             traces: self.traces.clone(),
             tree: self.tree.clone(),
             seals: self.seals.clone(),
+        }
+    }
+
+    /// Where an entry of this log stands.
+    pub fn place(&self, entry: &Entry) -> EntryRef {
+        let index = self.entries.iter().position(|e| e.id() == entry.id());
+        EntryRef {
+            log: self.id(),
+            entry: entry.id(),
+            index: index.unwrap() as u64,
         }
     }
 
