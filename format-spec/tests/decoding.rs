@@ -9,7 +9,7 @@
     reason = "a test fails by panicking"
 )]
 
-#[path = "support/cases.rs"]
+#[path = "support/cases/mod.rs"]
 mod cases;
 #[path = "support/item.rs"]
 mod item;

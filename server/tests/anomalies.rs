@@ -4,6 +4,7 @@
 
 mod support;
 
+use carrylog_format::ids::LogId;
 use carrylog_format::quantity::MilliKelvin;
 use carrylog_format::record::*;
 use carrylog_format::statement::{Role, StatementBody};
