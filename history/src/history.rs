@@ -208,7 +208,7 @@ fn mentions(known: &[KnownEntry]) -> Mentions {
     for entry in known {
         let record = entry.entry.record();
         if let Record::Correction(correction) = record {
-            let leaf = *correction.supersedes.hash();
+            let leaf = *correction.supersedes.entry.hash();
             if entry.status == EntryStatus::Accepted {
                 mentions.superseded.insert(leaf);
             }
@@ -218,7 +218,7 @@ fn mentions(known: &[KnownEntry]) -> Mentions {
         if let Record::SignOff(body) = record
             && let Ok(content) = sign_off::content(body)
         {
-            let all = mentions.sign_offs.entry(*content.entry.hash());
+            let all = mentions.sign_offs.entry(*content.entry.entry.hash());
             all.or_default().push(entry.clone());
         }
         if let Some(trace) = record.test().and_then(|t| t.trace.as_ref()) {

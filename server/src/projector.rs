@@ -116,7 +116,7 @@ impl<'a> Projector<'a> {
         for entry in &entries {
             if let Record::Correction(correction) = entry.entry.record() {
                 // What it corrects may name another unit; other corrections of that are its rivals.
-                let target = *correction.supersedes.hash();
+                let target = *correction.supersedes.entry.hash();
                 let rivals = store::linking(self.c, LinkKind::Supersedes, target)?;
                 mentions.corrections.insert(target, rivals);
             }

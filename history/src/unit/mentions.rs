@@ -50,7 +50,7 @@ fn item(known: KnownEntry, station: String, mentions: &Mentions, trust: &TrustVi
     let corrections = |of: &Hash| mentions.corrections.get(of).map_or(&[][..], Vec::as_slice);
     item.apply_corrections(corrections(&leaf));
     if let Record::Correction(correction) = item.known.entry.record() {
-        let of = *correction.supersedes.hash();
+        let of = *correction.supersedes.entry.hash();
         item.apply_rivals(corrections(&of));
     }
     item.repeats = trust.rulings.duplicate_of(id);
