@@ -122,9 +122,11 @@ impl History {
         }
     }
 
-    /// What a person must look at in a unit's history.
+    /// What a person must look at in a unit's history: queries that nobody has settled.
     pub fn queries_of(&self, unit: &Unit) -> Vec<Query> {
-        unit_queries(unit, &self.trust.sheets, &self.calibrations)
+        let mut queries = unit_queries(unit, &self.trust.sheets, &self.calibrations);
+        queries.retain(|query| self.trust.rulings.is_open(query));
+        queries
     }
 
     /// What a person must look at in logs and statements. Clocks are not among it: files do not say

@@ -1,5 +1,6 @@
 //! What authorities decided about units, entries and anomalies, read from their statements.
 
+use crate::queries::Query;
 use carrylog_format::ids::EntryId;
 use carrylog_format::statement::StatementBody;
 use carrylog_format::trust::TrustStore;
@@ -88,8 +89,13 @@ impl Rulings {
             .filter(|of| *of != entry)
     }
 
-    /// The reason with which an anomaly was settled.
-    pub fn resolution(&self, anomaly: &str) -> Option<&str> {
-        self.resolved.get(anomaly).map(String::as_str)
+    /// Whether nobody has settled a query.
+    pub fn is_open(&self, query: &Query) -> bool {
+        self.resolution(&query.id().to_string()).is_none()
+    }
+
+    /// The reason with which a query was settled, by its id.
+    pub fn resolution(&self, query: &str) -> Option<&str> {
+        self.resolved.get(query).map(String::as_str)
     }
 }

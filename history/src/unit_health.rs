@@ -466,7 +466,56 @@ impl TrendLine {
     }
 }
 
+impl TrendLine {
+    /// In one line for people.
+    pub fn words(&self) -> String {
+        let Some((slope, low, high)) = self.shown else {
+            let because = self.none_because.as_deref().unwrap_or_default();
+            return format!("none per {}: {because}", self.against);
+        };
+        let outliers = match self.outliers.as_slice() {
+            [] => String::new(),
+            outliers => format!("; stands out: {}", outliers.join(", ")),
+        };
+        format!(
+            "{slope:+.3} {}, {:.0} % interval {low:+.3} to {high:+.3} ({}, {} points){outliers}",
+            self.shown_unit,
+            self.confidence_percent.unwrap_or_default(),
+            self.method,
+            self.points.unwrap_or_default()
+        )
+    }
+}
+
 impl ForecastLine {
+    /// In one line for people.
+    pub fn words(&self) -> String {
+        let how = format!(
+            "{:.0} %, {}, {} points",
+            self.confidence_percent.unwrap_or_default(),
+            self.method,
+            self.points.unwrap_or_default()
+        );
+        let hours = |name| self.flight_hours.get(name).copied().unwrap_or_default();
+        match (
+            &self.earliest,
+            &self.latest,
+            &self.expected,
+            &self.none_because,
+        ) {
+            (_, _, _, Some(because)) => format!("no forecast: {because}"),
+            (Some(earliest), Some(latest), Some(expected), None) => {
+                format!("reached between {earliest} and {latest}, expected {expected} ({how})")
+            }
+            _ => format!(
+                "reached between {:.0} and {:.0} flight hours, expected {:.0} ({how})",
+                hours("earliest_flight_hours"),
+                hours("latest_flight_hours"),
+                hours("expected_flight_hours")
+            ),
+        }
+    }
+
     fn none() -> Self {
         Self {
             method: "Wiener process with drift",

@@ -1,6 +1,7 @@
 //! Verifies everything from the bytes up: hashes, roots, signatures, receipts, and that the
 //! projections follow from them.
 
+use crate::audit_projections;
 use crate::server::Server;
 use crate::store::{self, LogRow, StoreError};
 use crate::writer::load_trust;
@@ -30,6 +31,10 @@ pub struct AuditReport {
     pub statements: u64,
     /// Receipts whose proof was computed.
     pub receipts: u64,
+    /// Logs whose statuses and queries were derived anew.
+    pub logs: u64,
+    /// Units whose summary and queries were derived anew.
+    pub units: u64,
     /// What is wrong; empty if all is well.
     pub faults: Vec<String>,
 }
@@ -43,7 +48,7 @@ impl AuditReport {
         self.faults.is_empty()
     }
 
-    fn fault(&mut self, what: String) {
+    pub(crate) fn fault(&mut self, what: String) {
         if self.faults.len() < MOST_FAULTS {
             self.faults.push(what);
         }
@@ -66,6 +71,7 @@ impl Server {
             seals(c, &logs, &mut report)?;
             traces(c, &mut report)?;
             fleet_log(c, &logs, &server_key, &mut report)?;
+            audit_projections::compare(c, &logs, &mut report)?;
             Ok(report)
         })
     }

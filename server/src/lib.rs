@@ -9,6 +9,7 @@ pub mod answers;
 mod api;
 pub mod args;
 mod audit;
+mod audit_projections;
 mod cut;
 mod fleet_log;
 mod fleet_proofs;

@@ -150,6 +150,17 @@ pub(crate) fn derive(
     Ok(DerivedLog::of(log.log, material, trust))
 }
 
+/// The state of a log as the store keeps it.
+pub(crate) fn state_of(derived: &DerivedLog) -> LogState {
+    let merged = &derived.merged;
+    LogState {
+        size: merged.accepted,
+        frontier: merged.is_plain().then(|| merged.end().clone()),
+        digest: derived.digest,
+        report: encode_report(&derived.report),
+    }
+}
+
 /// Derives a log anew and writes statuses and state.
 pub(crate) fn refresh(
     c: &Connection,
@@ -168,13 +179,8 @@ pub(crate) fn refresh(
             None => store::clear_status_of(c, log.row, *index, *leaf)?,
         });
     }
+    let state = state_of(&derived);
     let merged = derived.merged;
-    let state = LogState {
-        size: merged.accepted,
-        frontier: merged.is_plain().then(|| merged.end().clone()),
-        digest: derived.digest,
-        report: encode_report(&derived.report),
-    };
     store::set_log_state(c, log.row, &state)?;
     Ok(Refreshed {
         changes,

@@ -1,7 +1,7 @@
 //! Writes the projections of units and logs that were touched, within the transaction that touched
 //! them, and reads a unit back together. What they say is decided in `carrylog-history`.
 
-use crate::store::{self, LogRow, Scope, SealRow, Stamp, StoreError, StoredQuery};
+use crate::store::{self, LogRow, Scope, SealRow, Stamp, StoreError, StoredQuery, UnitColumns};
 use crate::writer::trust_digest;
 use carrylog_format::ids::LogId;
 use carrylog_format::record::{Computed, Record};
@@ -26,8 +26,18 @@ pub(crate) struct Projector<'a> {
     c: &'a Connection,
     trust: &'a TrustView,
     calibrations: Calibrations,
+    memory: Memory,
     /// Results that were computed here and are not remembered yet.
     fresh: Vec<(Hash, Computed)>,
+}
+
+/// Whether remembered results of traces may be used.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Memory {
+    /// They are taken as they are.
+    Used,
+    /// Every result comes from its trace; one that is remembered differently is damage.
+    Checked,
 }
 
 /// Which entries of a log are new to the search for doubtful clocks.
@@ -45,13 +55,37 @@ pub(crate) struct ProjectedUnit {
     pub(crate) queries: Vec<StoredQuery>,
 }
 
+impl ProjectedUnit {
+    /// The summary as the store keeps it.
+    pub(crate) fn columns(&self) -> Result<UnitColumns, StoreError> {
+        let summary = &self.summary;
+        let verdict = serde_json::to_value(summary.verdict).map_err(StoreError::damaged)?;
+        Ok(UnitColumns {
+            part: summary.part.clone(),
+            verdict: verdict.as_str().map(str::to_owned),
+            next_due: summary.next_due_date.clone(),
+            open_queries: summary.open_anomalies,
+            summary: serde_json::to_string(summary).map_err(StoreError::damaged)?,
+        })
+    }
+}
+
 impl<'a> Projector<'a> {
     pub(crate) fn new(c: &'a Connection, trust: &'a TrustView) -> Self {
         Self {
             c,
             trust,
             calibrations: Calibrations::default(),
+            memory: Memory::Used,
             fresh: Vec::new(),
+        }
+    }
+
+    /// Derives everything from the bytes up, remembered results too.
+    pub(crate) fn from_the_bytes(c: &'a Connection, trust: &'a TrustView) -> Self {
+        Self {
+            memory: Memory::Checked,
+            ..Self::new(c, trust)
         }
     }
 
@@ -63,8 +97,9 @@ impl<'a> Projector<'a> {
             self.note_calibrations(item.known.log)?;
         }
         let (c, trust) = (self.c, self.trust);
+        let memory = self.memory;
         let (fresh, mut failed) = (&mut self.fresh, None);
-        let mut recompute = |asked: &Recomputation<'_>| match recompute(c, asked, fresh) {
+        let mut recompute = |asked: &Recomputation<'_>| match recompute(c, asked, memory, fresh) {
             Ok(computed) => computed,
             Err(error) => {
                 failed = Some(error);
@@ -78,12 +113,24 @@ impl<'a> Projector<'a> {
         }
     }
 
+    /// The unit with the queries about it, settled or not.
+    pub(crate) fn unit_and_queries(
+        &mut self,
+        shown: &UnitKey,
+    ) -> Result<Option<(Unit, Vec<Query>)>, StoreError> {
+        let unit = self.unit(shown)?;
+        Ok(unit.map(|unit| {
+            let queries = unit_queries(&unit, &self.trust.sheets, &self.calibrations);
+            (unit, queries)
+        }))
+    }
+
     /// What the store shows of the unit, derived anew.
     pub(crate) fn project(&mut self, shown: &UnitKey) -> Result<Option<ProjectedUnit>, StoreError> {
-        let Some(unit) = self.unit(shown)? else {
+        let Some((unit, queries)) = self.unit_and_queries(shown)? else {
             return Ok(None);
         };
-        let queries = self.stored(unit_queries(&unit, &self.trust.sheets, &self.calibrations))?;
+        let queries = self.stored(queries)?;
         let open = queries.iter().filter(|q| q.resolved.is_none()).count() as u64;
         Ok(Some(ProjectedUnit {
             summary: UnitSummary::of(&unit, open),
@@ -156,18 +203,10 @@ impl<'a> Projector<'a> {
         }
         let queries = projected.as_ref().map_or(&[][..], |p| &p.queries);
         store::set_queries(self.c, &Scope::Unit(key.clone()), queries)?;
-        let Some(summary) = projected.map(|p| p.summary) else {
+        let Some(projected) = projected else {
             return store::set_unit(self.c, row, None);
         };
-        let json = serde_json::to_string(&summary).map_err(StoreError::damaged)?;
-        let verdict = summary.verdict.and_then(|v| serde_json::to_value(v).ok());
-        let columns = store::UnitColumns {
-            part: &summary.part,
-            verdict: verdict.as_ref().and_then(|v| v.as_str()),
-            next_due: summary.next_due_date.as_deref(),
-            anomalies: summary.open_anomalies,
-            summary: &json,
-        };
+        let columns = projected.columns()?;
         store::set_unit(self.c, row, Some(&columns))
     }
 
@@ -258,11 +297,13 @@ impl<'a> Projector<'a> {
 fn recompute(
     c: &Connection,
     asked: &Recomputation<'_>,
+    memory: Memory,
     fresh: &mut Vec<(Hash, Computed)>,
 ) -> Result<Option<Computed>, StoreError> {
     let key = asked.key();
-    if let Some(known) = store::computed(c, key)? {
-        return Ok(Some(known));
+    let remembered = store::computed(c, key)?;
+    if remembered.is_some() && memory == Memory::Used {
+        return Ok(remembered);
     }
     let Some(compressed) = store::trace(c, asked.trace)? else {
         return Ok(None);
@@ -271,6 +312,10 @@ fn recompute(
     let canonical = canonical.map_err(StoreError::damaged)?;
     let trace = Trace::from_canonical(&canonical).map_err(StoreError::damaged)?;
     let computed = asked.run(&trace);
+    if remembered.is_some_and(|remembered| remembered != computed) {
+        let what = format!("the remembered results of trace {}", asked.trace);
+        return Err(StoreError::damaged(what));
+    }
     fresh.push((key, computed.clone()));
     Ok(Some(computed))
 }

@@ -10,6 +10,8 @@ pub(crate) enum Effect {
     AllLogs,
     /// The state of one log.
     Log(LogId),
+    /// Every unit.
+    AllUnits,
     /// Units with sign-offs.
     SignOffs,
     /// Units of one manufacturer code and part number.
@@ -19,7 +21,7 @@ pub(crate) enum Effect {
     /// Units of an entry.
     Entry(carrylog_format::ids::EntryId),
     /// A query is settled.
-    Resolved(String, String),
+    Resolved(String),
     /// Nothing that is stored.
     Nothing,
 }
@@ -40,13 +42,13 @@ impl Effect {
             StatementBody::DuplicateOf { entry, of, .. } => {
                 vec![Self::Entry(entry.entry), Self::Entry(of.entry)]
             }
-            StatementBody::Resolved { reason, query } => {
-                vec![Self::Resolved(query.to_string(), reason.to_string())]
+            StatementBody::Resolved { query, .. } => {
+                vec![Self::Resolved(query.to_string())]
             }
             StatementBody::Ended { .. } => vec![Self::SignOffs],
             StatementBody::Decided { proposal, .. } => vec![Self::Entry(proposal.entry)],
             // What it takes back may have touched anything.
-            StatementBody::Withdrawn { .. } => vec![Self::AllLogs, Self::SignOffs],
+            StatementBody::Withdrawn { .. } => vec![Self::AllLogs, Self::AllUnits],
             StatementBody::Founded { .. } => vec![Self::Nothing],
         }
     }

@@ -90,6 +90,7 @@ fn touch(
         Effect::Log(log) => {
             logs.insert(*log);
         }
+        Effect::AllUnits => units.extend(store::all_units(c)?),
         Effect::SignOffs => units.extend(store::units_signed_off(c)?),
         Effect::Part(mfr, part) => units.extend(store::units_of_part(c, mfr, part)?),
         Effect::Units(keys) => {
@@ -103,8 +104,11 @@ fn touch(
         Effect::Entry(id) => {
             units.extend(store::units_of_entries_named(c, *id)?);
         }
-        Effect::Resolved(anomaly, reason) => {
-            if let Ok(id) = anomaly.parse::<carrylog_format::tree::Hash>() {
+        Effect::Resolved(query) => {
+            // What is in force is said by the rulings: of two reasons the later statement's, and none
+            // of an authority that may not settle.
+            let reason = trust.rulings.resolution(query);
+            if let (Ok(id), Some(reason)) = (query.parse::<carrylog_format::tree::Hash>(), reason) {
                 let scope = store::resolve_query(c, id.as_bytes(), reason)?;
                 if let Some(key) = scope.as_deref().and_then(|s| s.strip_prefix("unit:")) {
                     let key = carrylog_format::unit_id::UnitKey::parse(key);

@@ -4,11 +4,13 @@
 
 mod anomalies;
 mod fleet;
+mod health;
 mod logs;
 mod units;
 
 pub use anomalies::{AnomaliesAnswer, AnomalyAnswer};
 pub use fleet::{EntryCounts, FleetAnswer, FleetLogAnswer, KeptCounts};
+pub use health::FleetHealthQuestion;
 pub use logs::{LogAnswer, LogsAnswer, SealAnswer};
 pub use units::{HistoryAnswer, SheetAnswer, UnitAnswer, UnitsAnswer, UnitsQuestion};
 

@@ -14,6 +14,7 @@ use carrylog_history::log::EntryStatus;
 use carrylog_history::sheets::SheetInForce;
 use carrylog_history::trust_view::TrustView;
 use carrylog_history::unit::{HistoryItem, UnitHistory, UnitSummary};
+use carrylog_history::unit_health::UnitHealth;
 use rusqlite::Connection;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -58,6 +59,8 @@ pub struct UnitAnswer {
     pub history: Vec<HistoryAnswer>,
     /// What a person must look at.
     pub anomalies: Vec<AnomalyAnswer>,
+    /// Its health: trend, forecast, signals, what falls due.
+    pub health: UnitHealth,
     /// What it is worth.
     pub advisory: &'static str,
 }
@@ -304,10 +307,13 @@ impl Server {
     pub fn unit(&self, key: &UnitKey) -> Result<Option<UnitAnswer>, StoreError> {
         let trust = self.published().trust;
         let shown = trust.rulings.canonical(key);
+        let now = self.now();
         self.ask(|c| {
-            let Some(unit) = Projector::new(c, &trust).unit(&shown)? else {
+            let found = Projector::new(c, &trust).unit_and_queries(&shown)?;
+            let Some((unit, mut queries)) = found else {
                 return Ok(None);
             };
+            queries.retain(|query| trust.rulings.is_open(query));
             let history = &unit.history;
             let origins = Origins::of(c, history)?;
             let anomalies = of_scope(c, &Scope::Unit(shown.clone()), &trust)?;
@@ -322,6 +328,7 @@ impl Server {
                     .map(|item| HistoryAnswer::of(item, &origins, &trust))
                     .collect(),
                 anomalies,
+                health: UnitHealth::of(&unit, &queries, now),
                 advisory: ADVISORY,
             }))
         })

@@ -61,6 +61,8 @@ pub fn router(server: Arc<Server>, loopback: bool) -> Router {
         .route("/fleet", get(reading::fleet))
         .route("/units", get(reading::units))
         .route("/units/{*key}", get(reading::unit))
+        .route("/health/units/{*key}", get(reading::unit_health))
+        .route("/health/fleet", get(reading::fleet_health))
         .route("/logs", get(reading::logs))
         .route("/logs/{log}", get(reading::log))
         .route("/anomalies", get(reading::anomalies))

@@ -2,7 +2,7 @@
 
 use super::reply::json;
 use super::{App, Problem, blocking};
-use crate::answers::UnitsQuestion;
+use crate::answers::{FleetHealthQuestion, UnitsQuestion};
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Path, Query, State};
 use axum::http::HeaderMap;
@@ -40,6 +40,32 @@ pub(super) async fn unit(
         Some(answer) => json(&headers, &answer),
         None => Err(Problem::not_found("No entry names this unit.")),
     }
+}
+
+/// `GET /health/units/{key}`
+pub(super) async fn unit_health(
+    State(app): State<App>,
+    Path(key): Path<String>,
+    headers: HeaderMap,
+) -> Result<Response, Problem> {
+    let key = unit_key(&key)?;
+    match blocking(&app, move |s| s.unit_health(&key)).await? {
+        Some(answer) => json(&headers, &answer),
+        None => Err(Problem::not_found("No entry names this unit.")),
+    }
+}
+
+/// `GET /health/fleet`
+pub(super) async fn fleet_health(
+    State(app): State<App>,
+    question: Result<Query<FleetHealthQuestion>, QueryRejection>,
+    headers: HeaderMap,
+) -> Result<Response, Problem> {
+    let Query(question) = question.map_err(|e| Problem::bad_request(e.body_text()))?;
+    json(
+        &headers,
+        &blocking(&app, move |s| s.fleet_health(&question)).await?,
+    )
 }
 
 /// Takes a unit's key as people write it: case makes no difference.

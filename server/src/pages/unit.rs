@@ -11,6 +11,7 @@ use axum::response::{IntoResponse, Redirect, Response};
 use carrylog_format::record::Verdict;
 use carrylog_format::view::{EntryView, TestView};
 use carrylog_history::unit::UnitSummary;
+use carrylog_history::unit_health::{DueLine, UnitHealth};
 
 #[derive(Template)]
 #[template(path = "unit.html")]
@@ -34,6 +35,10 @@ struct UnitPage {
     reasons: Vec<String>,
     /// What the last assessment rests on.
     basis: &'static str,
+    /// Trends and forecasts: what of, and in words.
+    course: Vec<(String, String)>,
+    /// Everything that falls due, in words.
+    falls_due: Vec<String>,
 }
 
 /// A row of the table beneath the chart.
@@ -114,6 +119,8 @@ impl UnitPage {
                 .map(|(h, t)| Measurement::of(h, t, rated))
                 .collect(),
             records: answer.history.iter().rev().map(RecordLine::of).collect(),
+            course: course(&answer.health),
+            falls_due: answer.health.due.iter().map(DueLine::words).collect(),
             frame,
             unit: answer.unit,
             other_spellings: answer.other_spellings,
@@ -121,6 +128,25 @@ impl UnitPage {
             anomalies: answer.anomalies,
         }
     }
+}
+
+fn course(health: &UnitHealth) -> Vec<(String, String)> {
+    let mut lines = Vec::new();
+    for series in [Some(&health.capacity), health.resistance.as_ref()]
+        .into_iter()
+        .flatten()
+    {
+        let trends = series.trends.iter();
+        lines.extend(trends.map(|t| (format!("Trend of {}", series.of), t.words())));
+        let limit = series.limit_reached.words();
+        lines.push((format!("Limit of {}", series.of), limit));
+        let signals = series.signals.iter();
+        lines.extend(signals.map(|s| {
+            let what = format!("Signal of {}", series.of);
+            (what, format!("{}: {}", s.at, s.rule))
+        }));
+    }
+    lines
 }
 
 fn capacity_ah(item: &HistoryAnswer) -> Option<f64> {

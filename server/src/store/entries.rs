@@ -169,10 +169,16 @@ pub(crate) fn entries_of_units(c: &Connection, units: &[i64]) -> Result<Vec<Know
     Ok(found)
 }
 
-/// Units of the entries with this leaf hash that stand for something.
+/// Units of the entries with this leaf hash that stand for something, and of entries that name its
+/// trace.
 pub(crate) fn units_of_entries_named(c: &Connection, id: EntryId) -> Result<Vec<i64>> {
     let sql = "SELECT DISTINCT unit FROM entries
-               WHERE leaf = ?1 AND status IS NOT NULL AND unit IS NOT NULL";
+               WHERE leaf = ?1 AND status IS NOT NULL AND unit IS NOT NULL
+               UNION
+               SELECT e.unit FROM entries t JOIN links a ON a.source = t.id AND a.kind = 3
+                   JOIN links b ON b.target = a.target AND b.kind = 3
+                   JOIN entries e ON e.id = b.source
+               WHERE t.leaf = ?1 AND e.unit IS NOT NULL";
     let mut statement = c.prepare_cached(sql)?;
     let rows = statement.query_map([id.hash().as_bytes()], |row| row.get(0))?;
     Ok(rows.collect::<rusqlite::Result<_>>()?)
@@ -217,6 +223,25 @@ pub(super) fn read(row: &Row<'_>) -> Result<KnownEntry> {
         arrived: Some(instant(row.get(3)?)?),
         entry: Entry::parse(bytes).map_err(StoreError::damaged)?,
     })
+}
+
+/// Every entry of a log by index and leaf, with its stored status.
+pub(crate) fn stored_statuses(
+    c: &Connection,
+    log: i64,
+) -> Result<Vec<(u64, Hash, Option<EntryStatus>)>> {
+    let sql = "SELECT idx, leaf, status FROM entries WHERE log = ?1 ORDER BY idx, leaf";
+    let mut statement = c.prepare_cached(sql)?;
+    let mut rows = statement.query([log])?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        let status: Option<u8> = row.get(2)?;
+        let known = status
+            .map(|s| EntryStatus::from_number(s).ok_or_else(|| StoreError::damaged("a status")));
+        let leaf = Hash::from_bytes(row.get(1)?);
+        found.push((from_sql(row.get(0)?)?, leaf, known.transpose()?));
+    }
+    Ok(found)
 }
 
 /// Clocks of a log's entries from an index on, in its order.

@@ -70,14 +70,25 @@ pub(crate) fn is_superseded(c: &Connection, leaf: Hash) -> Result<bool> {
     Ok(c.prepare_cached(sql)?.exists([leaf.as_bytes()])?)
 }
 
-/// Units of the entries that an entry speaks of, and of those that speak of the same trace.
+/// Units whose projection an entry may change: of the entries that it speaks of, of other corrections
+/// of these, and of entries that name the trace of any of them.
 pub(crate) fn linked_units(c: &Connection, source: i64) -> Result<Vec<i64>> {
     let sql = "SELECT e.unit FROM links k JOIN entries e ON e.leaf = k.target
                WHERE k.source = ?1 AND k.kind IN (1, 2) AND e.unit IS NOT NULL
                UNION
                SELECT e.unit FROM links k JOIN links o ON o.target = k.target AND o.kind = 3
                    JOIN entries e ON e.id = o.source
-               WHERE k.source = ?1 AND k.kind = 3 AND e.unit IS NOT NULL";
+               WHERE k.source = ?1 AND k.kind = 3 AND e.unit IS NOT NULL
+               UNION
+               SELECT e.unit FROM links k JOIN links o ON o.target = k.target AND o.kind = 1
+                   JOIN entries e ON e.id = o.source
+               WHERE k.source = ?1 AND k.kind = 1 AND e.unit IS NOT NULL
+               UNION
+               SELECT e.unit FROM links k JOIN entries t ON t.leaf = k.target
+                   JOIN links a ON a.source = t.id AND a.kind = 3
+                   JOIN links b ON b.target = a.target AND b.kind = 3
+                   JOIN entries e ON e.id = b.source
+               WHERE k.source = ?1 AND k.kind = 1 AND e.unit IS NOT NULL";
     let mut statement = c.prepare_cached(sql)?;
     let rows = statement.query_map([source], |row| row.get(0))?;
     Ok(rows.collect::<rusqlite::Result<_>>()?)

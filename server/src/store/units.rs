@@ -56,6 +56,18 @@ pub(crate) fn unit_key(c: &Connection, unit: i64) -> Result<Option<UnitKey>> {
     Ok(key.and_then(|key| UnitKey::parse(&key)))
 }
 
+/// Keys of the units that are shown, in order.
+pub(crate) fn shown_units(c: &Connection) -> Result<Vec<UnitKey>> {
+    let mut statement =
+        c.prepare_cached("SELECT key FROM units WHERE summary IS NOT NULL ORDER BY key")?;
+    let rows = statement.query_map([], |row| row.get::<_, String>(0))?;
+    let mut keys = Vec::new();
+    for key in rows {
+        keys.extend(UnitKey::parse(&key?));
+    }
+    Ok(keys)
+}
+
 /// Numbers of all units.
 pub(crate) fn all_units(c: &Connection) -> Result<Vec<i64>> {
     let mut statement = c.prepare("SELECT id FROM units ORDER BY id")?;
@@ -64,28 +76,53 @@ pub(crate) fn all_units(c: &Connection) -> Result<Vec<i64>> {
 }
 
 /// What the lists need of a summary beside its JSON.
-pub(crate) struct UnitColumns<'a> {
-    pub(crate) part: &'a str,
-    pub(crate) verdict: Option<&'a str>,
-    pub(crate) next_due: Option<&'a str>,
-    pub(crate) anomalies: u64,
-    pub(crate) summary: &'a str,
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct UnitColumns {
+    pub(crate) part: String,
+    pub(crate) verdict: Option<String>,
+    pub(crate) next_due: Option<String>,
+    pub(crate) open_queries: u64,
+    pub(crate) summary: String,
 }
 
 /// Writes the projection of a unit; `None` hides it from the lists.
-pub(crate) fn set_unit(c: &Connection, unit: i64, columns: Option<&UnitColumns<'_>>) -> Result<()> {
+pub(crate) fn set_unit(c: &Connection, unit: i64, columns: Option<&UnitColumns>) -> Result<()> {
     let sql =
         "UPDATE units SET part = ?2, verdict = ?3, next_due = ?4, anomalies = ?5, summary = ?6
                WHERE id = ?1";
     c.prepare_cached(sql)?.execute(params![
         unit,
-        columns.map(|u| u.part),
-        columns.and_then(|u| u.verdict),
-        columns.and_then(|u| u.next_due),
-        columns.map_or(0, |u| u.anomalies as i64),
-        columns.map(|u| u.summary),
+        columns.map(|u| &u.part),
+        columns.and_then(|u| u.verdict.as_ref()),
+        columns.and_then(|u| u.next_due.as_ref()),
+        columns.map_or(0, |u| u.open_queries as i64),
+        columns.map(|u| &u.summary),
     ])?;
     Ok(())
+}
+
+/// The projection of a unit as it is stored; `None` if it is hidden from the lists.
+pub(crate) fn unit_columns(c: &Connection, unit: i64) -> Result<Option<UnitColumns>> {
+    let sql = "SELECT part, verdict, next_due, anomalies, summary FROM units
+               WHERE id = ?1 AND summary IS NOT NULL";
+    let mut statement = c.prepare_cached(sql)?;
+    let row = statement.query_row([unit], |row| {
+        let part: Option<String> = row.get(0)?;
+        let open: i64 = row.get(3)?;
+        Ok((part, row.get(1)?, row.get(2)?, open, row.get(4)?))
+    });
+    let found = row.optional()?;
+    found
+        .map(|(part, verdict, next_due, open, summary)| {
+            Ok(UnitColumns {
+                part: part.unwrap_or_default(),
+                verdict,
+                next_due,
+                open_queries: from_sql(open)?,
+                summary,
+            })
+        })
+        .transpose()
 }
 
 /// Units in the order of their keys.

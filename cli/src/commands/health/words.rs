@@ -2,7 +2,7 @@
 
 use super::HealthReport;
 use crate::plot::Plot;
-use carrylog_history::unit_health::{CheckLine, ForecastLine, SeriesLine, UnitHealth, label};
+use carrylog_history::unit_health::{CheckLine, SeriesLine, UnitHealth, label};
 use std::fmt;
 
 impl fmt::Display for HealthReport {
@@ -148,26 +148,11 @@ fn write_series(series: &SeriesLine, f: &mut fmt::Formatter<'_>) -> fmt::Result 
         series.of, series.unit, series.points
     )?;
     for trend in &series.trends {
-        match (&trend.shown, &trend.none_because) {
-            (Some((slope, low, high)), _) => writeln!(
-                f,
-                "    trend     {slope:+.3} {}, {:.0} % interval {low:+.3} to {high:+.3} ({}, {} points){}",
-                trend.shown_unit,
-                trend.confidence_percent.unwrap_or_default(),
-                trend.method,
-                trend.points.unwrap_or_default(),
-                named("; stands out: ", &trend.outliers)
-            )?,
-            (None, because) => writeln!(
-                f,
-                "    trend     none per {}: {}",
-                trend.against,
-                because.as_deref().unwrap_or_default()
-            )?,
-        }
+        writeln!(f, "    trend     {}", trend.words())?;
     }
-    write_forecast(&series.limit_reached, f, "limit     ")?;
-    write_forecast(&series.limit_reached_by_flight_hours, f, "in flight ")?;
+    writeln!(f, "    limit     {}", series.limit_reached.words())?;
+    let by_hours = series.limit_reached_by_flight_hours.words();
+    writeln!(f, "    in flight {by_hours}")?;
     for signal in &series.signals {
         writeln!(f, "    signal    {}: {}", signal.at, signal.rule)?;
     }
@@ -178,43 +163,6 @@ fn write_series(series: &SeriesLine, f: &mut fmt::Formatter<'_>) -> fmt::Result 
         )?;
     }
     Ok(())
-}
-
-fn write_forecast(forecast: &ForecastLine, f: &mut fmt::Formatter<'_>, what: &str) -> fmt::Result {
-    let how = format!(
-        "{:.0} %, {}, {} points",
-        forecast.confidence_percent.unwrap_or_default(),
-        forecast.method,
-        forecast.points.unwrap_or_default()
-    );
-    let hours = |name| forecast.flight_hours.get(name).copied().unwrap_or_default();
-    match (
-        &forecast.earliest,
-        &forecast.latest,
-        &forecast.expected,
-        &forecast.none_because,
-    ) {
-        (_, _, _, Some(because)) => writeln!(f, "    {what}no forecast: {because}"),
-        (Some(earliest), Some(latest), Some(expected), None) => writeln!(
-            f,
-            "    {what}reached between {earliest} and {latest}, expected {expected} ({how})"
-        ),
-        _ => writeln!(
-            f,
-            "    {what}reached between {:.0} and {:.0} flight hours, expected {:.0} ({how})",
-            hours("earliest_flight_hours"),
-            hours("latest_flight_hours"),
-            hours("expected_flight_hours")
-        ),
-    }
-}
-
-fn named(before: &str, names: &[String]) -> String {
-    if names.is_empty() {
-        String::new()
-    } else {
-        format!("{before}{}", names.join(", "))
-    }
 }
 
 fn bracketed(names: &[String]) -> String {
