@@ -2,9 +2,11 @@
 
 use crate::cbor::CborError;
 use crate::ids::LogId;
-use crate::record::EntryError;
+use crate::record::{Entry, EntryError, Record};
 use crate::seal::SealError;
+use crate::sign_off;
 use crate::statement::StatementError;
+use crate::trust::TrustStore;
 use std::fmt;
 
 /// A rule of SPEC.md that a reader enforces. The id stands in the specification beside the rule.
@@ -49,6 +51,8 @@ pub enum Rule {
     Foreign,
     /// a receipt proves that a seal is in the fleet log and is signed by an enrolled server.
     Receipt,
+    /// W-1: a sign-off's signature holds under the key that it names, if that key is enrolled.
+    SignOff,
     /// T-1: a statement's signature holds under its authority's key.
     StatementSignature,
     /// T-2: the signing key is enrolled for what it signs.
@@ -84,6 +88,7 @@ impl Rule {
             Self::Inclusion => "H-1",
             Self::Foreign => "H-2",
             Self::Receipt => "R-1",
+            Self::SignOff => "W-1",
             Self::StatementSignature => "T-1",
             Self::Enrolment => "T-2",
             Self::EnrolmentDates => "T-3",
@@ -113,6 +118,7 @@ impl Rule {
         Self::Inclusion,
         Self::Foreign,
         Self::Receipt,
+        Self::SignOff,
         Self::StatementSignature,
         Self::Enrolment,
         Self::EnrolmentDates,
@@ -257,6 +263,26 @@ pub(crate) fn form_refusal(rule: Rule, error: &CborError, offset: u64) -> Refusa
         offset + error.offset().unwrap_or(0),
         found,
     )
+}
+
+/// Refuses an entry whose sign-off claims an enrolled key and does not verify under it.
+pub(crate) fn check_sign_off(
+    entry: &Entry,
+    trust: &TrustStore,
+    offset: u64,
+    index: u64,
+) -> Result<(), Refusal> {
+    let Record::SignOff(body) = entry.record() else {
+        return Ok(());
+    };
+    match sign_off::verify(body, trust) {
+        Err(e) if e.is_forged() => {
+            let found = e.to_string();
+            Err(Refusal::new(Rule::SignOff, Fault::Maker, offset, found).at_entry(index))
+        }
+        // Anything else does not count, which is no fault of the file.
+        Ok(_) | Err(_) => Ok(()),
+    }
 }
 
 /// A key that no trusted authority enrolled.

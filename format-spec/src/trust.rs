@@ -1,11 +1,15 @@
 //! Trust: which keys may sign, derived from authority keys that a person chose and their statements.
 //!
 //! A [`TrustStore`] is a grow-only set of verified statements. Everything it answers is a function
-//! of that set, never of the order in which statements arrived. (SPEC.md, chapter "Trust".)
+//! of that set, never of the order in which statements arrived. (SPEC.md, chapter "Statements and trust".)
+//!
+//! All authorities that a person chose are one side, [`Side::Own`]; each authority trusted by
+//! statement is a side of its own. A key belongs to the side of the enrolment that counts for it,
+//! and only that side revokes or ends it: a partner can neither lock nor free what is ours.
 
 use crate::cose::PublicKey;
 use crate::ids::{LogId, StatementDigest};
-use crate::instant::Instant;
+use crate::instant::{Date, Instant};
 use crate::statement::{Enrolment, Role, Statement, StatementBody, StatementError};
 use crate::unit_id::UnitKey;
 use std::collections::{BTreeMap, BTreeSet};
@@ -15,6 +19,8 @@ use std::collections::{BTreeMap, BTreeSet};
 pub struct TrustStore {
     anchors: BTreeMap<LogId, PublicKey>,
     statements: BTreeMap<(LogId, u64, StatementDigest), Statement>,
+    /// Statements that their own authority took back, and by which authority.
+    withdrawn: BTreeSet<(LogId, StatementDigest)>,
     /// Statements of authorities that are not trusted (yet), as they came.
     waiting: BTreeMap<LogId, Vec<Vec<u8>>>,
 }
@@ -37,8 +43,21 @@ pub struct Standing {
     pub enrolment: Enrolment,
     /// The authority that enrolled the key.
     pub authority: LogId,
-    /// First index that no longer counts, if the key was revoked.
+    /// Whether that authority was chosen, or is a partner.
+    pub side: Side,
+    /// First index that no longer counts, if the key was revoked. Never for a person.
     pub revoked_from: Option<u64>,
+    /// First day on which a person's sign-off no longer counts.
+    pub ended: Option<Date>,
+}
+
+/// Whose an authority is, seen by this reader.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Side {
+    /// A person chose it.
+    Own,
+    /// A chosen authority trusts it by statement.
+    Partner(LogId),
 }
 
 /// Something about an authority's statements that a person must look at.
@@ -100,6 +119,9 @@ impl TrustStore {
             }
             _ => None,
         };
+        if let StatementBody::Withdrawn { statement, .. } = &statement.content().body {
+            self.withdrawn.insert((authority, *statement));
+        }
         self.statements.insert(slot, statement);
         if let Some(other) = introduced {
             for sign1 in self.waiting.remove(&other).unwrap_or_default() {
@@ -110,23 +132,48 @@ impl TrustStore {
         Ok(Added::New(digest))
     }
 
-    /// The key of a trusted authority: chosen by a person, or trusted by the statement of one that was.
-    /// Trust goes one step and no further.
+    /// The key under which an authority's statements are verified: chosen by a person, or trusted by
+    /// the statement of one that was, even if that trust was withdrawn since. Trust goes one step and
+    /// no further. Whether the statements count is a question for [`TrustStore::side`].
     pub fn authority_key(&self, authority: LogId) -> Option<PublicKey> {
         if let Some(key) = self.anchors.get(&authority) {
             return Some(*key);
         }
-        self.statements
-            .values()
-            .find_map(|s| match &s.content().body {
-                StatementBody::AuthorityTrusted { key, .. }
-                    if LogId::of(key) == authority
-                        && self.anchors.contains_key(&s.content().authority) =>
-                {
-                    Some(*key)
-                }
-                _ => None,
-            })
+        self.trusted_by(self.statements.values(), authority)
+    }
+
+    /// The side of an authority; `None` if it is not trusted, or no longer.
+    pub fn side(&self, authority: LogId) -> Option<Side> {
+        if self.anchors.contains_key(&authority) {
+            return Some(Side::Own);
+        }
+        self.trusted_by(self.decisions(), authority)
+            .map(|_| Side::Partner(authority))
+    }
+
+    fn trusted_by<'s>(
+        &self,
+        mut statements: impl Iterator<Item = &'s Statement>,
+        authority: LogId,
+    ) -> Option<PublicKey> {
+        statements.find_map(|s| match &s.content().body {
+            StatementBody::AuthorityTrusted { key, .. }
+                if LogId::of(key) == authority
+                    && self.anchors.contains_key(&s.content().authority) =>
+            {
+                Some(*key)
+            }
+            _ => None,
+        })
+    }
+
+    /// Whether a statement was taken back by the authority that made it. What cannot be taken back
+    /// is stated anew instead.
+    pub fn is_withdrawn(&self, statement: &Statement) -> bool {
+        statement.content().body.can_be_withdrawn()
+            && self
+                .withdrawn
+                .contains(&(statement.content().authority, statement.digest()))
     }
 
     /// The authority keys that a person chose.
@@ -139,13 +186,14 @@ impl TrustStore {
         self.statements.values()
     }
 
-    /// Statements by the authorities that a person chose: only these decide about units, limits,
-    /// duplicates, anomalies and branches. An authority that is trusted by statement enrols and
-    /// revokes its own keys and no more.
+    /// Statements in force by the authorities that a person chose: only these decide about units,
+    /// limits, duplicates, proposals, queries and branches. An authority that is trusted by statement
+    /// enrols, revokes and ends its own keys and no more.
     pub fn decisions(&self) -> impl Iterator<Item = &Statement> {
         self.statements
             .values()
             .filter(|s| self.anchors.contains_key(&s.content().authority))
+            .filter(|s| !self.is_withdrawn(s))
     }
 
     /// Every name of one unit: its own, and all that alias statements join to it, step by step.
@@ -174,9 +222,10 @@ impl TrustStore {
     /// What the statements say of the key that `log` is named after; `None` if it is not enrolled.
     ///
     /// A person's chosen authority goes before one that is only trusted by statement; among
-    /// statements of one authority the latest enrolment counts.
+    /// authorities of equal rank the greatest number counts, then the greatest name of a statement.
+    /// A partner enrols no witness.
     pub fn standing(&self, log: LogId) -> Option<Standing> {
-        let mut found: Option<((bool, u64), Standing)> = None;
+        let mut found: Option<((bool, u64, StatementDigest), Side, LogId, &Enrolment)> = None;
         for statement in self.statements.values() {
             let content = statement.content();
             let StatementBody::Enrolled(enrolment) = &content.body else {
@@ -185,23 +234,39 @@ impl TrustStore {
             if LogId::of(&enrolment.key) != log {
                 continue;
             }
-            let rank = (self.anchors.contains_key(&content.authority), content.seq);
-            if found.as_ref().is_none_or(|(best, _)| rank >= *best) {
-                let standing = Standing {
-                    enrolment: (**enrolment).clone(),
-                    authority: content.authority,
-                    revoked_from: self.revoked_from(log),
-                };
-                found = Some((rank, standing));
+            let Some(side) = self.side(content.authority) else {
+                continue;
+            };
+            if side != Side::Own && enrolment.role == Role::Witness {
+                continue;
+            }
+            let rank = (side == Side::Own, content.seq, statement.digest());
+            if found.as_ref().is_none_or(|(best, ..)| rank > *best) {
+                found = Some((rank, side, content.authority, enrolment));
             }
         }
-        found.map(|(_, standing)| standing)
+        let (_, side, authority, enrolment) = found?;
+        let person = enrolment.role == Role::Person;
+        Some(Standing {
+            enrolment: enrolment.clone(),
+            authority,
+            side,
+            revoked_from: if person {
+                None
+            } else {
+                self.revocation(log, side)
+            },
+            ended: if person { self.end(log, side) } else { None },
+        })
     }
 
-    /// The smallest size from which `log` is revoked by any trusted authority.
+    /// The smallest size from which `log` is revoked by the side that enrolled its key.
     pub fn revoked_from(&self, log: LogId) -> Option<u64> {
-        self.statements
-            .values()
+        self.standing(log)?.revoked_from
+    }
+
+    fn revocation(&self, log: LogId, side: Side) -> Option<u64> {
+        self.of_side(side)
             .filter_map(|s| match &s.content().body {
                 StatementBody::Revoked {
                     log: l, from_size, ..
@@ -209,6 +274,61 @@ impl TrustStore {
                 _ => None,
             })
             .min()
+    }
+
+    fn end(&self, person: LogId, side: Side) -> Option<Date> {
+        self.of_side(side)
+            .filter_map(|s| match &s.content().body {
+                StatementBody::Ended { who, from, .. } if *who == person => Some(*from),
+                _ => None,
+            })
+            .min()
+    }
+
+    /// Statements in force of one side.
+    fn of_side(&self, side: Side) -> impl Iterator<Item = &Statement> {
+        self.statements
+            .values()
+            .filter(move |s| match side {
+                Side::Own => self.anchors.contains_key(&s.content().authority),
+                Side::Partner(partner) => s.content().authority == partner,
+            })
+            .filter(|s| !self.is_withdrawn(s))
+    }
+
+    /// Statements of partners that reach beyond their own keys: they have no effect here.
+    pub fn without_effect(&self) -> impl Iterator<Item = &Statement> {
+        self.statements.values().filter(|s| {
+            let Some(side @ Side::Partner(_)) = self.side(s.content().authority) else {
+                return false;
+            };
+            match &s.content().body {
+                StatementBody::Revoked { log: key, .. } | StatementBody::Ended { who: key, .. } => {
+                    self.standing(*key).is_none_or(|key| key.side != side)
+                }
+                StatementBody::Enrolled(e) => e.role == Role::Witness,
+                StatementBody::Founded { .. } | StatementBody::Withdrawn { .. } => false,
+                StatementBody::Decided { .. }
+                | StatementBody::Limits(_)
+                | StatementBody::Alias { .. }
+                | StatementBody::DuplicateOf { .. }
+                | StatementBody::Resolved { .. }
+                | StatementBody::BranchChosen { .. }
+                | StatementBody::AuthorityTrusted { .. } => true,
+            }
+        })
+    }
+
+    /// The name of the partner that enrolled a key, to be shown wherever the key's own name is;
+    /// `None` if a chosen authority did.
+    pub fn enrolled_by(&self, standing: &Standing) -> Option<String> {
+        match standing.side {
+            Side::Own => None,
+            Side::Partner(partner) => Some(
+                self.authority_name(partner)
+                    .unwrap_or_else(|| format!("authority {}", partner.short())),
+            ),
+        }
     }
 
     /// Enrolled keys of one role that are not revoked, with their names.

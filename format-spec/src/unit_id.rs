@@ -3,7 +3,7 @@
 //! Kept as written; compared in a normalised form ([`UnitKey`]). Two spellings are never merged
 //! silently: an alias statement says so, or they stay two units.
 
-use crate::text::{Text, TextError};
+use crate::text::{Text, TextError, is_white_space};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -62,7 +62,7 @@ impl fmt::Display for UnitId {
     }
 }
 
-/// The normalised identity, `MFR/PART/SERIAL`: upper case, white space removed, and `/` and `%`
+/// The normalised identity, `MFR/PART/SERIAL`: a–z as A–Z, white space removed, and `/` and `%`
 /// inside a part written as `%2F` and `%25`, so that no two identities share a key by accident.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub struct UnitKey(String);
@@ -87,6 +87,40 @@ impl UnitKey {
     }
 }
 
+impl UnitKey {
+    /// Whether two different identities are easily taken for each other: equal once O is read as 0 and
+    /// I and L as 1, or once two neighbours are exchanged. A hint for people, never a reason to refuse
+    /// or to join.
+    pub fn looks_like(&self, other: &Self) -> bool {
+        let skeleton = |key: &Self| -> Vec<char> {
+            key.0
+                .chars()
+                .map(|c| match c {
+                    'O' => '0',
+                    'I' | 'L' => '1',
+                    other => other,
+                })
+                .collect()
+        };
+        let (a, b) = (skeleton(self), skeleton(other));
+        if self == other || a.len() != b.len() {
+            return false;
+        }
+        let differ: Vec<(char, char)> = a
+            .iter()
+            .copied()
+            .zip(b.iter().copied())
+            .filter(|(x, y)| x != y)
+            .collect();
+        let first = a.iter().zip(&b).position(|(x, y)| x != y);
+        match (differ.as_slice(), first) {
+            ([], _) => true,
+            ([(p, q), (r, s)], Some(at)) => p == s && q == r && a.get(at + 1) != b.get(at + 1),
+            _ => false,
+        }
+    }
+}
+
 impl fmt::Display for UnitKey {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.pad(&self.0)
@@ -95,8 +129,8 @@ impl fmt::Display for UnitKey {
 
 fn normalise(raw: &str) -> String {
     raw.chars()
-        .filter(|c| !c.is_whitespace())
-        .flat_map(char::to_uppercase)
+        .filter(|c| !is_white_space(*c))
+        .map(|c| c.to_ascii_uppercase())
         .collect()
 }
 
@@ -134,6 +168,30 @@ mod tests {
         assert_ne!(a.key(), b.key());
         assert_eq!(UnitKey::parse(a.key().as_str()), Some(a.key()));
         assert_eq!(UnitKey::parse("A/B"), None);
+    }
+
+    #[test]
+    fn twins_are_told_and_never_joined() {
+        let key = |serial: &str| UnitId::new("FJ001", "FB-44-2", serial).unwrap().key();
+        for (a, b) in [("30117", "3O117"), ("30117", "301I7"), ("30117", "30171")] {
+            assert!(key(a).looks_like(&key(b)), "{a} {b}");
+            assert_ne!(key(a), key(b));
+        }
+        for (a, b) in [
+            ("30117", "30117"),
+            ("30117", "30118"),
+            ("30117", "71103"),
+            ("1", "11"),
+        ] {
+            assert!(!key(a).looks_like(&key(b)), "{a} {b}");
+        }
+    }
+
+    #[test]
+    fn only_a_to_z_fold() {
+        let key = |serial: &str| UnitId::new("FJ001", "FB-44-2", serial).unwrap().key();
+        assert_eq!(key("ab"), key("AB"));
+        assert_ne!(key("ä"), key("Ä"));
     }
 
     #[test]

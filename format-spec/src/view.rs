@@ -7,6 +7,7 @@ use crate::record::{
     UnitEvent,
 };
 use crate::sign_off;
+use crate::text;
 use serde::Serialize;
 
 /// An entry with its place in a log.
@@ -223,8 +224,12 @@ impl EntryView {
     }
 }
 
-/// One line that says what a record says.
+/// One line that says what a record says, safe to print: further lines of a remark stand behind a bar.
 pub fn summary(record: &Record) -> String {
+    text::shown(&unescaped_summary(record))
+}
+
+fn unescaped_summary(record: &Record) -> String {
     match record {
         Record::Test(t) => test_summary(t),
         Record::UnitEvent(e) => format!("{}: {}", e.unit, e.event.words()),

@@ -73,6 +73,10 @@ fn agree_on_entry(bytes: &[u8]) -> bool {
                 reason: e.to_string(),
             })?;
         }
+        if !oracle::named(&head.ext) {
+            let reason = carrylog_format::record::EXTENSION_NAMES.to_owned();
+            return Err(CborError::Decode { offset: 0, reason });
+        }
         Ok((head, record))
     });
     same(bytes, &ours, &theirs);

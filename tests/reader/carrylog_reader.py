@@ -163,6 +163,7 @@ class Reader:
                 entry = Entry(self.frame.payload, self.frame.offset, at.size)
                 self.named_traces.update(entry.traces())
                 at.push(entry.id)
+                self._sign_off(entry)
                 self.verdict["entries"] += 1
             elif self.frame.type == frames.SEAL:
                 # Traces may stand between an entry and its seal; S-2 and S-3 tie a seal to its place.
@@ -186,6 +187,15 @@ class Reader:
         else:
             self.verdict["station"] = enrolment.name
         return enrolment
+
+    def _sign_off(self, entry):
+        """A sign-off that names an enrolled key and does not hold under it is forged (W-1)."""
+        if entry.kind != "sign_off":
+            return
+        sign1 = cose_sign1.parse_sign1(entry.body["sign1"])
+        enrolment = self.trust.enrolment(sign1.kid)
+        if enrolment and not cose_sign1.sign1_holds(sign1, enrolment.key):
+            raise self._refuse("W-1", "the sign-off's signature does not hold", entry=entry.index)
 
     def _frontier(self, size):
         if self.frame.type != frames.FRONTIER:
@@ -275,6 +285,7 @@ class Reader:
             elif self.frame.type == frames.PROVEN:
                 entry, log = self._proven(seals)
                 held.add((log, entry.index, entry.id))
+                self._sign_off(entry)
                 self.named_traces.update(entry.traces())
                 target = entry.concerns()
                 if target is not None:

@@ -54,6 +54,8 @@ def check_slip(data, trust, log=None):
     root = receipt_check.check_inclusion(receipt, enrolment.key, payload)
     if enrolment.role != "server" or trust.revoked_from(sign1.kid) is not None:
         raise ServerInQuestion("the receipt's signer is not a server, or revoked")
+    if log is not None and enrolment.partner:
+        raise ServerInQuestion("only a partner enrolled the receipt's signer: it frees no memory here")
     if not enrolment.covers(1000 * issued):
         raise ServerInQuestion("the receipt was issued outside the dates of the server's enrolment")
     return {

@@ -6,7 +6,6 @@ the CDDL, so that the reader and the general-purpose CDDL validator check each o
 
 import datetime
 import re
-import unicodedata
 
 import cose_sign1
 import strict_cbor
@@ -25,14 +24,32 @@ def _need(holds, path, what):
         raise ShapeFault(f"{path or 'item'}: {what}")
 
 
-def text(longest):
+LINE_REFUSES = [
+    (0x0000, 0x001F), (0x007F, 0x009F), (0x00AD, 0x00AD), (0x034F, 0x034F), (0x0600, 0x0605), (0x061C, 0x061C),
+    (0x06DD, 0x06DD), (0x070F, 0x070F), (0x0890, 0x0891), (0x08E2, 0x08E2), (0x115F, 0x1160), (0x17B4, 0x17B5),
+    (0x180B, 0x180F), (0x200B, 0x200F), (0x2028, 0x202E), (0x2060, 0x206F), (0x3164, 0x3164), (0xD800, 0xF8FF),
+    (0xFDD0, 0xFDEF), (0xFE00, 0xFE0F), (0xFEFF, 0xFEFF), (0xFFA0, 0xFFA0), (0xFFF0, 0xFFFB), (0x110BD, 0x110BD),
+    (0x110CD, 0x110CD), (0x13430, 0x1343F), (0x1BCA0, 0x1BCA3), (0x1D173, 0x1D17A), (0xE0000, 0x10FFFF),
+] + [(plane * 0x10000 + 0xFFFE, plane * 0x10000 + 0xFFFF) for plane in range(17)]
+REMARK_REFUSES = [(0x0000, 0x0009), (0x000B, 0x001F), (0x007F, 0x009F), (0x2028, 0x202E), (0x2066, 0x2069)]
+WHITE_SPACE = "".join(
+    chr(point)
+    for first, last in [
+        (0x9, 0xD), (0x20, 0x20), (0x85, 0x85), (0xA0, 0xA0), (0x1680, 0x1680), (0x2000, 0x200A), (0x2028, 0x2029),
+        (0x202F, 0x202F), (0x205F, 0x205F), (0x3000, 0x3000),
+    ]
+    for point in range(first, last + 1)
+)
+
+
+def text(longest, refuses=LINE_REFUSES):
     def shape(value, path):
         _need(isinstance(value, str), path, "not text")
         size = len(value.encode("utf-8"))
         _need(1 <= size <= longest, path, f"not 1 to {longest} bytes long")
-        controls = [c for c in value if unicodedata.category(c) == "Cc" and c != "\n"]
-        _need(not controls, path, "holds control characters")
-        _need(value == value.strip(), path, "white space at an end")
+        refused = [c for c in value if any(first <= ord(c) <= last for first, last in refuses)]
+        _need(not refused, path, f"holds code points that it may not: {refused!r}")
+        _need(value == value.strip(WHITE_SPACE), path, "white space at an end")
 
     return shape
 
@@ -133,8 +150,9 @@ def sign1_bytes(value, path):
 
 def extension(value, path):
     _need(isinstance(value, dict) and value, path, "not a map with a field")
+    _need(len(value) <= 16, path, "more than 16 fields")
     for key, inner in value.items():
-        _need(isinstance(key, str), path, "a key that is not text")
+        _need(isinstance(key, str) and re.fullmatch("[a-z][a-z0-9_]{0,31}", key), path, "not a field's name")
         if type(inner) is int:
             INT64(inner, f"{path}.{key}")
         elif type(inner) is not bool:
@@ -146,7 +164,7 @@ def anything(_value, _path):
 
 
 HASH = octets(32)
-NAME, REMARK, PLATE = text(96), text(2000), text(64)
+NAME, REMARK, PLATE = text(96), text(2000, REMARK_REFUSES), text(64)
 INSTANT = whole(0, MAX_INSTANT_MS)
 MAGNITUDE = whole(0, MAX_QUANTITY)
 SIGNED = whole(-MAX_QUANTITY, MAX_QUANTITY)

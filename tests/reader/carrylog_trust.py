@@ -12,6 +12,9 @@ import cose_sign1
 import strict_cbor
 
 DAY_MS = 86_400_000
+WITHDRAWABLE = {
+    "revoked", "ended", "decided", "limits", "alias", "duplicate_of", "resolved", "branch_chosen", "authority_trusted",
+}
 
 
 class Statement(NamedTuple):
@@ -28,6 +31,7 @@ class Enrolment(NamedTuple):
     authority: bytes
     valid_from: str | None
     valid_until: str | None
+    partner: bool
 
     def covers(self, at_ms):
         """Whether an instant lies on or between the two dates, taken in UTC."""
@@ -96,14 +100,39 @@ class Trust:
         else:
             self.statements.append(statement)
 
+    def in_force(self):
+        """The statements that their own authority did not withdraw."""
+        taken_back = {
+            (statement.sign1.kid, statement.content["body"]["withdrawn"]["statement"])
+            for statement in self.statements
+            if "withdrawn" in statement.content["body"]
+        }
+        for statement in self.statements:
+            name = sha256(statement.sign1.payload).digest()
+            kind, = statement.content["body"]
+            if kind not in WITHDRAWABLE or (statement.sign1.kid, name) not in taken_back:
+                yield statement
+
+    def sides(self):
+        """The authorities whose statements count: chosen ones, and partners whose trust is in force."""
+        partners = {
+            cose_sign1.key_name(statement.content["body"]["authority_trusted"]["key"])
+            for statement in self.in_force()
+            if statement.sign1.kid in self.chosen and "authority_trusted" in statement.content["body"]
+        }
+        return self.chosen.keys() | partners
+
     def enrolment(self, name):
         """The enrolment that counts for the key of this name, or None."""
         found = []
+        trusted = self.sides()
         for statement in self.statements:
             body = statement.content["body"].get("enrolled")
             if body is None or cose_sign1.key_name(body["key"]) != name:
                 continue
             authority = statement.sign1.kid
+            if authority not in trusted or (body["role"] == "witness" and authority not in self.chosen):
+                continue
             rank = 1 if authority in self.chosen else 0
             # Where rank and number are equal the statement's name decides, not its place in the file.
             name_of_statement = sha256(statement.sign1.payload).digest()
@@ -112,12 +141,19 @@ class Trust:
             return None
         *_, authority, body = max(found, key=lambda entry: entry[:3])
         return Enrolment(
-            body["key"], body["name"], body["role"], authority, body.get("from"), body.get("until")
+            body["key"], body["name"], body["role"], authority, body.get("from"), body.get("until"),
+            authority not in self.chosen,
         )
 
     def revoked_from(self, name):
-        """The smallest size from which this key's entries do not count, or None."""
-        revocations = (statement.content["body"].get("revoked") for statement in self.statements)
+        """The smallest size from which this key's entries do not count, or None: its own side says so."""
+        enrolment = self.enrolment(name)
+        if enrolment is None or enrolment.role == "person":
+            return None
+        side = {enrolment.authority} if enrolment.partner else self.chosen.keys()
+        revocations = (
+            statement.content["body"].get("revoked") for statement in self.in_force() if statement.sign1.kid in side
+        )
         return min((body["from_size"] for body in revocations if body and body["log"] == name), default=None)
 
     def same_units(self, unit):
@@ -125,7 +161,7 @@ class Trust:
         names = {comparable(unit)}
         pairs = [
             (comparable(body["unit"]), comparable(body["same_as"]))
-            for statement in self.statements
+            for statement in self.in_force()
             if statement.sign1.kid in self.chosen
             and (body := statement.content["body"].get("alias")) is not None
         ]
@@ -159,5 +195,6 @@ class Trust:
 
 
 def comparable(unit):
-    """A unit's name for comparison: white space removed, folded to upper case."""
-    return tuple("".join(unit[part].split()).upper() for part in ("mfr", "part", "serial"))
+    """A unit's name for comparison: white space removed, a to z folded to upper case."""
+    fold = str.maketrans("abcdefghijklmnopqrstuvwxyz", "ABCDEFGHIJKLMNOPQRSTUVWXYZ", shapes.WHITE_SPACE)
+    return tuple(unit[part].translate(fold) for part in ("mfr", "part", "serial"))

@@ -126,7 +126,7 @@ impl fmt::Display for Entries {
         for e in &self.entries {
             writeln!(f, "{:>5}  {}  {:<18}  {}", e.index, e.at, e.by, e.summary)?;
             if let Some(note) = &e.note {
-                writeln!(f, "       remark: {note}")?;
+                writeln!(f, "       remark: {}", carrylog_format::text::shown(note))?;
             }
         }
         if self.more > 0 {

@@ -112,7 +112,10 @@ impl Station {
         self.trust()
             .statements()
             .filter(move |s| match &s.content().body {
-                StatementBody::Founded { .. } | StatementBody::AuthorityTrusted { .. } => true,
+                StatementBody::Founded { .. }
+                | StatementBody::AuthorityTrusted { .. }
+                | StatementBody::Ended { .. }
+                | StatementBody::Withdrawn { .. } => true,
                 StatementBody::Enrolled(e) => e.role == Role::Person || LogId::of(&e.key) == own,
                 StatementBody::Revoked { log, .. } => *log == own,
                 _ => false,

@@ -15,7 +15,7 @@ use crate::ids::{LogId, SealDigest, TraceDigest};
 use crate::receipt::{ReceiptSlip, VerifiedReceipt};
 use crate::record::{Entry, EntryRef, Record, Replacement};
 use crate::refusal::{
-    Fault, Refusal, Rule, entry_refusal, form_refusal, not_enrolled, seal_refusal,
+    Fault, Refusal, Rule, check_sign_off, entry_refusal, form_refusal, not_enrolled, seal_refusal,
 };
 use crate::seal::Seal;
 use crate::sign_off;
@@ -313,6 +313,7 @@ impl Reading<'_> {
         let index = proof.leaf_index;
         let entry = Entry::parse(&form.entry)
             .map_err(|e| entry_refusal(&e, frame.payload_offset, index))?;
+        check_sign_off(&entry, self.statements.trust(), frame.offset, index)?;
         self.concerns(&entry, frame)?;
         if let Some(reference) = entry.record().test().and_then(|t| t.trace.as_ref()) {
             self.named.insert(reference.sha256);

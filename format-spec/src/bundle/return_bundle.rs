@@ -123,6 +123,17 @@ pub fn read_return<R: Read>(
                     let refusal = Refusal::new(Rule::Receipt, Fault::Maker, frame.offset, found);
                     return Err(refusal);
                 }
+                let standing = statements.trust().standing(receipt.server());
+                if let Some(partner) = standing
+                    .as_ref()
+                    .and_then(|s| statements.trust().enrolled_by(s))
+                {
+                    let found = format!(
+                        "the receipt's server is enrolled by {partner} only: its receipts free no memory here"
+                    );
+                    let refusal = Refusal::new(Rule::Receipt, Fault::Trust, frame.offset, found);
+                    return Err(refusal);
+                }
                 sink(ReturnItem::Receipt(&receipt));
                 verified.receipts.push(receipt);
             }

@@ -12,7 +12,7 @@ use crate::frame::{Frame, FrameReader, FrameType};
 use crate::ids::{LogId, TraceDigest};
 use crate::record::Entry;
 use crate::refusal::{
-    Fault, Refusal, Rule, entry_refusal, form_refusal, not_enrolled, seal_refusal,
+    Fault, Refusal, Rule, check_sign_off, entry_refusal, form_refusal, not_enrolled, seal_refusal,
 };
 use crate::seal::Seal;
 use crate::statement::Role;
@@ -230,6 +230,7 @@ impl Reading<'_> {
         let entry = Entry::parse(&frame.payload)
             .map_err(|e| entry_refusal(&e, frame.payload_offset, index))?;
         frontier.push(frame.digest);
+        check_sign_off(&entry, self.statements.trust(), frame.offset, index)?;
         if let Some(reference) = entry.record().test().and_then(|t| t.trace.as_ref()) {
             self.named.insert(reference.sha256);
         }

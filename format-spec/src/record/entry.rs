@@ -265,6 +265,21 @@ fn encode<B: Serialize>(head: &EntryHead, kind: &str, body: B) -> Result<Vec<u8>
     Ok(cbor::to_canonical(&envelope)?)
 }
 
+/// How extension fields are named, in words.
+pub const EXTENSION_NAMES: &str =
+    "an extension has at most 16 fields, each named a-z, then a-z, 0-9 or _, 32 at most";
+/// Largest number of extension fields.
+const MAX_EXTENSIONS: usize = 16;
+
+fn extension_name(key: &Key) -> bool {
+    let bytes = key.as_str().as_bytes();
+    bytes.len() <= 32
+        && bytes.first().is_some_and(u8::is_ascii_lowercase)
+        && bytes
+            .iter()
+            .all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || *b == b'_')
+}
+
 /// The typed head and record of an entry's bytes. The kind stands after the body in canonical order,
 /// so the body is passed over first and read when its type is known.
 fn read(bytes: &[u8]) -> Result<(EntryHead, Record), EntryError> {
@@ -291,6 +306,9 @@ fn read(bytes: &[u8]) -> Result<(EntryHead, Record), EntryError> {
             }
         }
     };
+    if envelope.ext.len() > MAX_EXTENSIONS || !envelope.ext.keys().all(extension_name) {
+        return Err(EntryError::Structure(EXTENSION_NAMES.to_owned()));
+    }
     let head = EntryHead {
         by: envelope.by,
         at: envelope.at_ms,

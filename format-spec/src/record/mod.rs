@@ -12,7 +12,8 @@ mod unit_event;
 
 pub use correction::{Correction, Replacement};
 pub use entry::{
-    ClockQuality, Entry, EntryError, EntryHead, Extension, ExtensionValue, MAX_ENTRY_BYTES, Record,
+    ClockQuality, EXTENSION_NAMES, Entry, EntryError, EntryHead, Extension, ExtensionValue,
+    MAX_ENTRY_BYTES, Record,
 };
 pub use entry_ref::{EntryRef, EntryRefError};
 pub use limits::{CheckIntervals, LimitsSheet, ManualReference, ResistanceLimit, StorageRule};

@@ -84,3 +84,14 @@ fn read<B: DeserializeOwned + Serialize>(
     };
     Ok((head, record(envelope.kind, envelope.body)))
 }
+
+/// Whether extension fields are few and named as the text says.
+pub fn named(ext: &Extension) -> bool {
+    let good = |key: &str| {
+        let rest = |c: char| matches!(c, 'a'..='z' | '0'..='9' | '_');
+        key.len() <= 32
+            && key.starts_with(|c: char| c.is_ascii_lowercase())
+            && key.chars().all(rest)
+    };
+    ext.len() <= 16 && ext.keys().all(|key| good(key.as_str()))
+}

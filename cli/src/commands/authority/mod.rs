@@ -3,7 +3,9 @@
 mod alias;
 mod choose_branch;
 mod create;
+mod decide;
 mod duplicate;
+mod end;
 mod enrol;
 mod limits;
 mod publish;
@@ -12,6 +14,7 @@ mod revoke;
 mod show;
 mod stated;
 mod trust;
+mod withdraw;
 
 pub(crate) use stated::words as statement_words;
 
@@ -30,6 +33,9 @@ pub(crate) enum Authority {
     Alias(alias::Alias),
     Duplicate(duplicate::Duplicate),
     Resolve(resolve::Resolve),
+    Decide(decide::Decide),
+    End(end::End),
+    Withdraw(withdraw::Withdraw),
     ChooseBranch(choose_branch::ChooseBranch),
     Trust(trust::Trust),
     Publish(publish::Publish),
@@ -46,6 +52,9 @@ impl Authority {
             Self::Alias(args) => finish(context, args.run(context)),
             Self::Duplicate(args) => finish(context, args.run(context)),
             Self::Resolve(args) => finish(context, args.run(context)),
+            Self::Decide(args) => finish(context, args.run(context)),
+            Self::End(args) => finish(context, args.run(context)),
+            Self::Withdraw(args) => finish(context, args.run(context)),
             Self::ChooseBranch(args) => finish(context, args.run(context)),
             Self::Trust(args) => finish(context, args.run(context)),
             Self::Publish(args) => finish(context, args.run()),

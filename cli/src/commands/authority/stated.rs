@@ -6,6 +6,7 @@ use crate::failure::Failure;
 use crate::passphrase::PassphraseSource;
 use carrylog_format::record::EntryRef;
 use carrylog_format::statement::{Statement, StatementBody};
+use carrylog_format::text;
 use serde::Serialize;
 use std::fmt;
 use std::path::Path;
@@ -33,8 +34,12 @@ pub(super) fn state(
     })
 }
 
-/// A statement in one line.
+/// A statement in one line, safe to print.
 pub(crate) fn words(statement: &Statement) -> String {
+    text::shown(&unescaped(statement))
+}
+
+fn unescaped(statement: &Statement) -> String {
     match &statement.content().body {
         StatementBody::Founded { name } => format!("authority «{name}» founded"),
         StatementBody::Enrolled(e) => {

@@ -63,7 +63,43 @@ pub const ROWS: &[Broken] = &[
             replace_entry(&s.segment(), 4, bytes)
         },
     ),
+    Broken::maker(
+        Rule::EntryForm,
+        "line-feed",
+        "a serial number with a line feed",
+        |s| serial_with(s, "SN-\n0001"),
+    ),
+    Broken::maker(
+        Rule::EntryForm,
+        "override",
+        "a serial number that turns what follows it",
+        |s| serial_with(s, "SN\u{202e}001"),
+    ),
+    Broken::maker(
+        Rule::EntryForm,
+        "ext",
+        "an extension field with a capital letter",
+        |s| {
+            // "ext": {"Fj": 1} between "by" and "body".
+            let sound = s.log.entries[2].bytes();
+            let at = find(sound, b"\x64body");
+            let ext = b"\x63ext\xa1\x62Fj\x01";
+            let mut bytes = [&sound[..at], ext, &sound[at..]].concat();
+            bytes[0] += 1;
+            replace_entry(&s.segment(), 2, bytes)
+        },
+    ),
 ];
+
+/// The segment with another serial number of as many bytes in entry 2.
+fn serial_with(scene: &Scene, serial: &str) -> Vec<u8> {
+    let mut bytes = scene.log.entries[2].bytes().to_vec();
+    let at = find(&bytes, b"SN-0002");
+    let serial = serial.as_bytes();
+    bytes.splice(at..at + 7, serial.iter().copied());
+    bytes[at - 1] = 0x60 + serial.len() as u8;
+    replace_entry(&scene.segment(), 2, bytes)
+}
 
 /// The segment with these bytes for the first entry's version number.
 fn first_version_as(scene: &Scene, number: &[u8]) -> Vec<u8> {

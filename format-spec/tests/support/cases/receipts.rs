@@ -33,6 +33,18 @@ pub const ROWS: &[Broken] = &[
     ),
     Broken::trust(
         Rule::Receipt,
+        "partner",
+        "a receipt by a server that only a partner enrolled",
+        |s| {
+            let own = trusting(5, 1);
+            edit(&s.returned(), |list| {
+                list.splice(1..1, statement_parts(&own.chain, &[]));
+            })
+        },
+    )
+    .read_by(5),
+    Broken::trust(
+        Rule::Receipt,
         "server",
         "a receipt by a server that is not enrolled",
         |s| {

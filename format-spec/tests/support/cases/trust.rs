@@ -5,6 +5,7 @@ use super::edit::*;
 use super::scene::Scene;
 use crate::support::*;
 use carrylog_format::frame::FrameType;
+use carrylog_format::record::{Entry, Record, SignOffContent, SignOffRole};
 use carrylog_format::refusal::Rule;
 use carrylog_format::statement::{Enrolment, Role, StatementBody};
 
@@ -29,6 +30,24 @@ pub const ROWS: &[Broken] = &[
         },
     )
     .read_by(5),
+    Broken::maker(
+        Rule::StatementSignature,
+        "name",
+        "a station enrolled under a name with a line feed",
+        |s| {
+            // Signed as it stands.
+            let sound = s.authority.chain[1].content();
+            let mut payload = carrylog_format::cbor::to_canonical(sound).unwrap();
+            let at = find(&payload, b"Bay 1");
+            payload[at + 3] = b'\n';
+            let kind = carrylog_format::statement::STATEMENT_CONTENT_TYPE;
+            let sign1 = carrylog_format::cose::sign1(&s.authority.key, kind, &payload);
+            edit(&s.segment(), |list| {
+                let place = position(list, FrameType::Statement) + 1;
+                list[place].1 = sign1;
+            })
+        },
+    ),
     Broken::trust(
         Rule::Enrolment,
         "unenrolled",
@@ -50,6 +69,45 @@ pub const ROWS: &[Broken] = &[
             let mut authority = Authority::new(1);
             authority.enrol(&s.log.key, Role::Person, "Bay 1");
             s.segment_of(0, &s.log.entries, &s.log.seals, &authority.chain)
+        },
+    ),
+    Broken::trust(
+        Rule::Enrolment,
+        "withdrawn",
+        "enrolled by a partner whose trust was withdrawn",
+        |s| {
+            let mut own = trusting(5, 1);
+            let trusted = own.chain[1].digest();
+            own.state(StatementBody::Withdrawn {
+                reason: remark("The contract ended."),
+                statement: trusted,
+            });
+            edit(&s.segment(), |list| {
+                list.splice(1..1, statement_parts(&own.chain, &[]));
+            })
+        },
+    )
+    .read_by(5),
+    Broken::maker(
+        Rule::SignOff,
+        "forged",
+        "a sign-off whose signature does not hold under the person's key",
+        |s| {
+            // Sealed as it stands: only the person's signature is false.
+            let mut log = StationLog::new(2);
+            log.push(test_entry("SN-0001", 60));
+            let content = SignOffContent {
+                role: SignOffRole::CertifyingStaff,
+                at_ms: at(140),
+                entry: log.place(1),
+                meaning: remark("Work done as the manual states."),
+            };
+            let mut body = carrylog_format::sign_off::sign(&key(4), &content).unwrap();
+            let last = body.sign1.len() - 1;
+            body.sign1[last] ^= 1;
+            log.push(Entry::new(head(141), Record::SignOff(body)).unwrap());
+            log.seal(181);
+            log.segment(0, &s.authority.chain)
         },
     ),
     Broken::trust(
