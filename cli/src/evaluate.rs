@@ -7,6 +7,8 @@ use crate::files;
 use crate::station::{Station, StationError};
 use carrylog_format::record::{Assessment, Computed, TestRecord};
 use carrylog_format::trace::Trace;
+use carrylog_health::assess::KnownCalibration;
+use carrylog_health::judgement::Said;
 use carrylog_history::calibrations::Calibration;
 use carrylog_history::judged::{self, evaluate};
 use carrylog_history::sheets::{SheetInForce, Sheets};
@@ -20,7 +22,10 @@ pub(crate) struct Evaluation {
     pub(crate) assessment: Option<Assessment>,
     pub(crate) cautions: Vec<String>,
     pub(crate) notes: Vec<String>,
+    /// State of the unit that the test asks for, as a code.
+    pub(crate) state: &'static str,
     declared: Vec<String>,
+    said: Option<Said>,
 }
 
 impl Evaluation {
@@ -49,7 +54,9 @@ impl Evaluation {
                 test.unit.mfr, test.unit.part
             ));
         }
-        let found = evaluate(test, trace, sheet, calibration.as_ref(), damage_reported);
+        let known = calibration.as_ref();
+        let known = known.map_or(KnownCalibration::None, Calibration::known);
+        let found = evaluate(test, trace, sheet, known, damage_reported);
         let mut evaluation = Self::of(test, found);
         evaluation.notes.extend(notes);
         Ok(evaluation)
@@ -61,16 +68,27 @@ impl Evaluation {
         trace: Option<&Trace>,
         sheet: &SheetInForce,
     ) -> Self {
-        Self::of(test, evaluate(test, trace, Some(sheet), None, false))
+        let known = KnownCalibration::NotLookedAt;
+        let mut evaluation = Self::of(test, evaluate(test, trace, Some(sheet), known, false));
+        let note = "the station's calibration was not looked at; at the station a test without one is not assessable";
+        evaluation.notes.push(note.into());
+        evaluation
     }
 
     fn of(test: &TestRecord, found: judged::Evaluation) -> Self {
         Self {
             computed: found.computed,
             assessment: found.assessment,
-            cautions: found.cautions.iter().map(ToString::to_string).collect(),
+            cautions: found
+                .said
+                .cautions
+                .iter()
+                .map(ToString::to_string)
+                .collect(),
             notes: Vec::new(),
+            state: found.said.state.code(),
             declared: declared_lines(test),
+            said: Some(found.said),
         }
     }
 
@@ -148,9 +166,10 @@ impl fmt::Display for Evaluation {
             for reason in &a.reasons {
                 writeln!(f, "    {reason}")?;
             }
-            for next in &a.next {
-                writeln!(f, "  the sheet says next: {}", next.words())?;
-            }
+        }
+        if let Some(said) = &self.said {
+            writeln!(f, "  {}", said.first)?;
+            writeln!(f, "  carrylog suggests: {}", said.suggestion)?;
         }
         Ok(())
     }

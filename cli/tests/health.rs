@@ -27,7 +27,7 @@ fn check(serial: &str, date: &str, capacity_ah: f64) -> Value {
     json!({
         "mfr": "FJ001", "part": "FB-44-2", "serial": serial, "purpose": "periodic_check",
         "started": format!("{date}T08:00:00Z"), "ended": format!("{date}T10:00:00Z"),
-        "unit_celsius": 22, "capacity_ah": capacity_ah
+        "unit_celsius": 22, "capacity_ah": capacity_ah, "end_voltage_v": 20
     })
 }
 
@@ -64,6 +64,13 @@ fn bench(stations: &[&str]) -> Bench {
     bench
 }
 
+/// Without a calibration nothing is assessable.
+fn calibrate(bench: &Bench, station: &str) {
+    bench.ok(&format!(
+        "station calibrate {station} --certificate FJ-CAL-{station} --due 2031-12-31"
+    ));
+}
+
 fn publish(bench: &Bench, stations: &[&str]) {
     let published = bench.path("stick/office.carrylog");
     let _ = std::fs::remove_file(&published);
@@ -80,6 +87,7 @@ fn capture(bench: &Bench, station: &str, form: &Value) -> Value {
 
 /// Unit 7 over five years: 1 Ah a year and 250 flight hours a year, resistance growing.
 fn five_years(bench: &Bench) {
+    calibrate(bench, "2");
     for (year, capacity, resistance) in [
         (2021, 44.0, 10.0),
         (2022, 43.05, 10.6),
@@ -256,6 +264,8 @@ fn entries_of_a_revoked_key_do_not_count() {
 #[test]
 fn a_fleet_is_compared_by_part_number() {
     let bench = bench(&["2", "3"]);
+    calibrate(&bench, "2");
+    calibrate(&bench, "3");
     let capacities = [43.0, 42.8, 42.9, 43.1, 42.7, 43.2, 42.6, 36.0];
     for (n, newest) in capacities.into_iter().enumerate() {
         let serial = (n + 1).to_string();

@@ -102,7 +102,9 @@ fn results_are_json_with_units_in_their_names() {
     let captured = bench.json("capture bay2 test.json");
     assert_eq!(captured["entry_index"], 1);
     assert_eq!(captured["test"]["declared"]["capacity_ah"], 1.01);
-    assert_eq!(captured["test"]["assessment"]["verdict"], "within_limits");
+    // Nobody calibrated this station.
+    assert_eq!(captured["test"]["assessment"]["verdict"], "not_assessable");
+    assert_eq!(captured["state"], "no_calibration");
     let packed = bench.json("pack bay2 stick");
     assert_eq!(packed["entries"], 2);
     assert_eq!(packed["enrolled"], true);

@@ -2,6 +2,8 @@
 //!
 //! The only place where the record's integers meet the `f64` that is computed with.
 
+pub(crate) mod judging;
+
 use crate::efficiency::Cycle;
 use crate::phases::Direction;
 use crate::quantity::{AmpHours, Amps, Kelvins, Ohms, Seconds, Volts};
@@ -40,7 +42,7 @@ pub fn compute(
 ) -> Computed {
     let samples = match samples(trace) {
         Ok(samples) => samples,
-        Err(reason) => return nothing(vec![refusal("every result", &reason.to_string())]),
+        Err(reason) => return nothing_of(&reason),
     };
     let rules = TraceRules {
         end_voltage: end_voltage.map(|v| Volts(v.volts())),
@@ -173,6 +175,9 @@ fn computed(
         let why = format!("{count} phases were found; the first {MAX_PHASES} are listed");
         computed.refused.push(refusal("full list of phases", &why));
     }
+    for (result, why) in judging::shown_besides(samples, results) {
+        computed.refused.insert(0, refusal(result, &why));
+    }
     computed.refused.truncate(MAX_LISTED);
     let cycles = results.cycles.iter().take(MAX_LISTED);
     computed.efficiency = cycles.filter_map(efficiency).collect();
@@ -214,6 +219,17 @@ fn set_governing(
         computed.capacity_std_uah = MicroAmpHours::from_amp_hours(u.capacity.0).ok();
         computed.energy_std_uwh = MicroWattHours::from_watt_hours(u.energy.0).ok();
     }
+}
+
+/// No result, with the reason.
+fn nothing_of(reason: &SamplesError) -> Computed {
+    nothing(vec![refusal("every result", &reason.to_string())])
+}
+
+/// Computed results without one.
+#[cfg(test)]
+pub(crate) fn empty_computed() -> Computed {
+    nothing(Vec::new())
 }
 
 fn nothing(refused: Vec<Refused>) -> Computed {

@@ -18,6 +18,7 @@ mod resistance;
 mod safety;
 mod state;
 
+pub(crate) use evidence::heating;
 pub use evidence::{as_stated, from_trace};
 pub use input::{
     Calibration, CellLimits, Discharged, Evidence, Fault, Finding, InitialState,
@@ -146,6 +147,7 @@ fn against_sheet(
         }
         None => {}
     }
+    let possible = !findings.blocked();
     match facts.calibration {
         Calibration::None => findings.add(Reason::plain(ReasonCode::NoCalibration)),
         Calibration::Ended(day) => findings.add(Reason {
@@ -162,15 +164,18 @@ fn against_sheet(
         findings.add(reason);
     }
     // What makes the whole record doubtful makes every comparison worthless; what makes only the
-    // capacity incomparable leaves a resistance or a cell what it is.
+    // capacity incomparable leaves a resistance what it is. A cell below its minimum is a danger
+    // wherever its reading is possible.
     let doubtful = findings.blocked();
     let capacity = capacity::check(facts, evidence, sheet, findings);
-    others::cells(evidence, sheet, findings);
+    if possible {
+        others::cells(evidence, sheet, findings);
+    }
     if !doubtful {
         resistance::check(facts, evidence, &sheet.resistance, findings);
+        others::storage(facts, sheet, findings);
+        others::further(facts, evidence, sheet, findings);
     }
-    others::storage(facts, sheet, findings);
-    others::further(facts, evidence, sheet, findings);
     capacity
 }
 
@@ -178,9 +183,8 @@ fn against_sheet(
 /// capacity is not compared at all unless its own conditions are met.
 fn verdict(heaviest: Option<Weight>) -> Verdict {
     match heaviest {
-        Some(Weight::Danger) => Verdict::OutsideLimits,
+        Some(Weight::Danger | Weight::Fails) => Verdict::OutsideLimits,
         Some(Weight::Blocks | Weight::Told) | None => Verdict::NotAssessable,
-        Some(Weight::Fails) => Verdict::OutsideLimits,
         Some(Weight::Close) => Verdict::InsideGuardBand,
         Some(Weight::Meets) => Verdict::WithinLimits,
     }

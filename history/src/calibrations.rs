@@ -3,6 +3,7 @@
 use carrylog_format::ids::LogId;
 use carrylog_format::instant::Date;
 use carrylog_format::record::{Accuracy, Record, StationChange};
+use carrylog_health::assess::KnownCalibration;
 use std::collections::BTreeMap;
 
 /// One calibration of a station.
@@ -30,6 +31,13 @@ impl Calibration {
     }
 }
 
+impl Calibration {
+    /// As an assessment takes it.
+    pub fn known(&self) -> KnownCalibration<'_> {
+        KnownCalibration::Until(self.due, self.accuracy.as_ref())
+    }
+}
+
 /// Calibrations that count: for each log, by the index of the entry.
 #[derive(Debug, Clone, Default)]
 pub struct Calibrations {
@@ -45,6 +53,15 @@ impl Calibrations {
     /// Whether this log's calibrations are noted.
     pub fn knows(&self, log: LogId) -> bool {
         self.by_log.contains_key(&log)
+    }
+
+    /// What is known of the calibration before an entry; a log that is not known whole tells nothing.
+    pub fn known_before(&self, log: LogId, index: u64) -> KnownCalibration<'_> {
+        match self.before(log, index) {
+            Some(calibration) => calibration.known(),
+            None if self.knows(log) => KnownCalibration::None,
+            None => KnownCalibration::NotLookedAt,
+        }
     }
 
     /// The calibration that was on record before an entry.

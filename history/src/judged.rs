@@ -5,26 +5,26 @@
 //! beside the recomputed one and never counts against it; where nothing can be recomputed it is
 //! shown as the station stated it.
 
-use crate::calibrations::Calibration;
 use crate::sheets::{SheetInForce, Sheets};
 use carrylog_format::ids::{StatementDigest, TraceDigest};
 use carrylog_format::quantity::MicroVolts;
 use carrylog_format::record::{Accuracy, Assessment, Computed, TestRecord, Verdict};
 use carrylog_format::trace::Trace;
 use carrylog_format::tree::Hash;
-use carrylog_health::assess::{self, Caution, DAMAGE_REPORTED, Facts};
+use carrylog_health::assess::{self, DAMAGE_REPORTED, Facts, KnownCalibration};
 use carrylog_health::from_records::{self, COMPUTED_BY};
+use carrylog_health::judgement::Said;
 use serde::{Deserialize, Serialize};
 
 /// What a test amounts to.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Evaluation {
     /// Results of its trace.
     pub computed: Option<Computed>,
     /// The comparison with a sheet.
     pub assessment: Option<Assessment>,
-    /// Cautions to show with it, the gravest first.
-    pub cautions: Vec<Caution>,
+    /// The state that it asks for, in words, with its cautions.
+    pub said: Said,
 }
 
 /// Evaluates a test: results from its trace, verdict from its sheet.
@@ -32,11 +32,11 @@ pub fn evaluate(
     test: &TestRecord,
     trace: Option<&Trace>,
     sheet: Option<&SheetInForce>,
-    calibration: Option<&Calibration>,
+    calibration: KnownCalibration<'_>,
     damage_reported: bool,
 ) -> Evaluation {
     let computed = trace.map(|trace| {
-        let accuracy = calibration.and_then(|c| c.accuracy.as_ref());
+        let accuracy = calibration.accuracy();
         from_records::compute(trace, sheet.map(|s| s.sheet.end_voltage_uv), accuracy)
     });
     assessed(test, computed, sheet, calibration, damage_reported)
@@ -46,24 +46,20 @@ fn assessed(
     test: &TestRecord,
     computed: Option<Computed>,
     sheet: Option<&SheetInForce>,
-    calibration: Option<&Calibration>,
+    calibration: KnownCalibration<'_>,
     damage_reported: bool,
 ) -> Evaluation {
     let facts = Facts {
-        accuracy: calibration.and_then(|c| c.accuracy.as_ref()),
-        calibration_due: calibration.map(|c| c.due),
+        calibration,
         damage_reported,
+        recorded: None,
     };
-    let assessed =
-        sheet.map(|s| assess::assess(test, computed.as_ref(), &s.sheet, s.digest, &facts));
-    let (assessment, cautions) = match assessed {
-        Some(a) => (Some(a.assessment), a.cautions),
-        None => (None, Vec::new()),
-    };
+    let known = sheet.map(|s| (&s.sheet, s.digest));
+    let assessed = assess::assess(test, computed.as_ref(), known, &facts);
     Evaluation {
         computed,
-        assessment,
-        cautions,
+        assessment: assessed.assessment,
+        said: assessed.said,
     }
 }
 
@@ -192,11 +188,11 @@ pub struct Judged {
 pub fn judge(
     test: &TestRecord,
     sheets: &Sheets,
-    calibration: Option<&Calibration>,
+    calibration: KnownCalibration<'_>,
     recompute: &mut Recompute<'_>,
 ) -> Judged {
     let sheet = sheets.in_force(&test.unit, test.ended_ms.date());
-    let accuracy = calibration.and_then(|c| c.accuracy.as_ref());
+    let accuracy = calibration.accuracy();
     let mut anew = |end_voltage| {
         let trace = test.trace.as_ref()?.sha256;
         let mut computed = recompute(&Recomputation {
@@ -204,7 +200,7 @@ pub fn judge(
             end_voltage,
             accuracy,
         })?;
-        if calibration.is_none() {
+        if calibration == KnownCalibration::NotLookedAt {
             take_stated_uncertainty(&mut computed, test.computed.as_ref());
         }
         Some(computed)

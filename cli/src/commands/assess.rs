@@ -47,7 +47,9 @@ pub(crate) struct AssessedTests {
 struct AssessedTest {
     file: String,
     test: TestView,
+    state: &'static str,
     cautions: Vec<String>,
+    notes: Vec<String>,
     #[serde(skip)]
     text: String,
 }
@@ -93,7 +95,9 @@ impl Assess {
             tests.push(AssessedTest {
                 file: path.display().to_string(),
                 test: TestView::of(&test),
+                state: evaluation.state,
                 cautions: evaluation.cautions.clone(),
+                notes: evaluation.notes.clone(),
                 text: format!("{}, {}\n{evaluation}", test.unit, test.purpose.words()),
             });
         }
@@ -107,6 +111,9 @@ impl fmt::Display for AssessedTests {
             write!(f, "{}: {}", test.file, test.text)?;
             for caution in &test.cautions {
                 writeln!(f, "  caution: {caution}")?;
+            }
+            for note in &test.notes {
+                writeln!(f, "  note: {note}")?;
             }
         }
         Ok(())

@@ -83,6 +83,7 @@ pub(crate) struct Captured {
     #[serde(skip_serializing_if = "Option::is_none")]
     place: Option<String>,
     test: TestView,
+    state: &'static str,
     cautions: Vec<String>,
     notes: Vec<String>,
     #[serde(skip)]
@@ -157,6 +158,7 @@ impl Captured {
             entry_id: None,
             place: None,
             test: TestView::of(test),
+            state: evaluation.state,
             cautions: evaluation.cautions.clone(),
             notes,
             evaluation: evaluation.to_string(),

@@ -157,7 +157,7 @@ pub fn test_form(serial: &str, slot: u16, capacity_ah: f64) -> String {
     format!(
         r#"{{"mfr": "FJ001", "part": "FB-1-1", "serial": "{serial}", "purpose": "periodic_check",
             "started": "2026-03-01T06:00:00Z", "ended": "2026-03-01T07:30:00Z", "slot": {slot},
-            "unit_celsius": 22, "capacity_ah": {capacity_ah}}}"#
+            "unit_celsius": 22, "end_voltage_v": 2.0, "capacity_ah": {capacity_ah}}}"#
     )
 }
 

@@ -1,6 +1,7 @@
 //! Verdicts, one by one.
 
 use super::*;
+use crate::judgement::Caution;
 use carrylog_format::instant::Instant;
 use carrylog_format::quantity::{
     MicroAmpHours, MicroAmps, MicroOhms, MicroVolts, MilliKelvin, Ppm,
@@ -9,6 +10,7 @@ use carrylog_format::record::{
     CheckIntervals, Declared, ManualReference, Resistance, ResistanceLimit, ResistanceMethod,
     StorageRule,
 };
+use carrylog_format::record::{Purpose, Verdict};
 use carrylog_format::text::Text;
 use carrylog_format::unit_id::UnitId;
 
@@ -101,40 +103,52 @@ fn accuracy() -> Accuracy {
     }
 }
 
+fn sheet_id() -> StatementDigest {
+    StatementDigest::from_hash(carrylog_format::tree::leaf_hash(b"sheet"))
+}
+
+fn run_with(test: &TestRecord, sheet: &LimitsSheet, facts: &Facts<'_>) -> Assessed {
+    assess(
+        test,
+        test.computed.as_ref(),
+        Some((sheet, sheet_id())),
+        facts,
+    )
+}
+
 fn run(test: &TestRecord, sheet: &LimitsSheet) -> Assessed {
     let accuracy = accuracy();
+    let due = "2025-12-31".parse().unwrap();
     let facts = Facts {
-        accuracy: Some(&accuracy),
+        calibration: KnownCalibration::Until(due, Some(&accuracy)),
         ..Facts::default()
     };
-    let id = StatementDigest::from_hash(carrylog_format::tree::leaf_hash(b"sheet"));
-    assess(test, test.computed.as_ref(), sheet, id, &facts)
+    run_with(test, sheet, &facts)
+}
+
+fn assessment(done: &Assessed) -> &Assessment {
+    done.assessment.as_ref().unwrap()
+}
+
+fn verdict(done: &Assessed) -> Verdict {
+    assessment(done).verdict
 }
 
 fn reasons(assessed: &Assessed) -> String {
-    assessed
-        .assessment
-        .reasons
-        .iter()
-        .map(|r| format!("{r}\n"))
-        .collect()
+    let reasons = assessment(assessed).reasons.iter();
+    reasons.map(|r| format!("{r}\n")).collect()
 }
 
 #[test]
 fn a_capacity_well_above_its_limit_is_within_limits() {
     let done = run(&test(40.0), &sheet());
+    assert_eq!(verdict(&done), Verdict::WithinLimits, "{}", reasons(&done));
     assert_eq!(
-        done.assessment.verdict,
-        Verdict::WithinLimits,
-        "{}",
-        reasons(&done)
-    );
-    assert_eq!(
-        done.assessment.next,
+        assessment(&done).next,
         [NextStep::ChargeForInstallation, NextStep::StorageCharge]
     );
     assert!(reasons(&done).contains("FB-44-CMM, revision 3"));
-    assert!(reasons(&done).contains("+20 % against a new unit"));
+    assert!(reasons(&done).contains("Resistance 20.0 % above that of a new unit"));
 }
 
 #[test]
@@ -154,7 +168,7 @@ fn the_guard_band_lies_between_the_limit_and_the_limit_plus_u() {
         (35.41, Verdict::WithinLimits),
     ] {
         assert_eq!(
-            run(&test(capacity), &sheet()).assessment.verdict,
+            assessment(&run(&test(capacity), &sheet())).verdict,
             verdict,
             "{capacity}"
         );
@@ -165,20 +179,21 @@ fn the_guard_band_lies_between_the_limit_and_the_limit_plus_u() {
 fn below_the_limit_the_sheets_tests_and_quarantine_come_next() {
     let done = run(&test(30.0), &sheet());
     assert_eq!(
-        done.assessment.next,
+        assessment(&done).next,
         [NextStep::ComplementaryTests, NextStep::Quarantine]
     );
-    assert!(done.cautions.contains(&Caution::ThermalRunaway));
+    assert_eq!(done.judgement.state, UnitState::OutsideLimits);
+    assert_eq!(
+        done.said.first,
+        "Outside the sheet's limits: 30.00 Ah < 35.20 Ah."
+    );
 }
 
 #[test]
 fn a_new_unit_is_held_to_the_commissioning_capacity() {
     let mut new = test(40.0);
     new.purpose = Purpose::Commissioning;
-    assert_eq!(
-        run(&new, &sheet()).assessment.verdict,
-        Verdict::OutsideLimits
-    );
+    assert_eq!(verdict(&run(&new, &sheet())), Verdict::OutsideLimits);
 }
 
 #[test]
@@ -191,44 +206,42 @@ fn what_the_record_does_not_allow_is_not_assessable_and_says_why() {
         ),
         (
             |t, _| t.unit_temperature_mk = Some(MilliKelvin::from_celsius(5.0).unwrap()),
-            "outside the permitted",
+            "The unit was at 5.0 °C; the test counts only to 15.0 °C",
         ),
         (
             |t, _| t.faults = vec![Text::new("E12").unwrap()],
-            "fault: E12",
+            "The station reported a fault",
         ),
-        (|t, _| t.declared.capacity_uah = None, "No usable capacity"),
+        (
+            |t, _| t.declared.capacity_uah = None,
+            "No capacity was recorded",
+        ),
         (
             |t, _| t.declared.capacity_uah = Some(MicroAmpHours::new(0).unwrap()),
-            "capacity of zero",
+            "No capacity was recorded",
         ),
         (
             |t, _| t.declared.resistance = None,
-            "no such value was recorded",
+            "none was recorded as it asks",
         ),
         (
             |_, s| s.part = Text::new("FB-45").unwrap(),
-            "the unit is FB-44",
+            "another part number",
         ),
         (
             |_, s| s.valid_from = "2025-03-02".parse().unwrap(),
-            "outside the sheet's validity",
+            "not in force on the day",
         ),
         (
             |t, _| t.declared.end_voltage_uv = Some(MicroVolts::from_volts(19.0).unwrap()),
-            "ended at 19.000 V",
+            "ended at 19.00 V, not at 20.00 V",
         ),
     ];
     for (change, words) in cases {
         let (mut t, mut s) = (test(40.0), sheet());
         change(&mut t, &mut s);
         let done = run(&t, &s);
-        assert_eq!(
-            done.assessment.verdict,
-            Verdict::NotAssessable,
-            "{}",
-            reasons(&done)
-        );
+        assert_eq!(verdict(&done), Verdict::NotAssessable, "{}", reasons(&done));
         assert!(
             reasons(&done).contains(words),
             "{words}: {}",
@@ -238,34 +251,44 @@ fn what_the_record_does_not_allow_is_not_assessable_and_says_why() {
 }
 
 #[test]
-fn a_capacity_below_its_limit_outranks_a_fault_of_the_record() {
+fn conditions_come_first_a_faulted_test_says_nothing_about_the_unit() {
     let mut t = test(30.0);
     t.faults = vec![Text::new("E12").unwrap()];
-    assert_eq!(run(&t, &sheet()).assessment.verdict, Verdict::OutsideLimits);
+    assert_eq!(verdict(&run(&t, &sheet())), Verdict::NotAssessable);
 }
 
 #[test]
-fn a_discharge_that_stopped_early_can_pass_and_cannot_fail() {
+fn a_discharge_that_stopped_early_is_at_least_so_much_and_not_assessable() {
     let early = |capacity| {
         let mut t = test(capacity);
         t.declared.end_voltage_uv = Some(MicroVolts::from_volts(22.0).unwrap());
         run(&t, &sheet())
     };
-    assert_eq!(early(40.0).assessment.verdict, Verdict::WithinLimits);
-    assert!(reasons(&early(40.0)).contains("lower bound"));
-    assert_eq!(early(30.0).assessment.verdict, Verdict::NotAssessable);
+    assert_eq!(verdict(&early(40.0)), Verdict::NotAssessable);
+    assert!(reasons(&early(40.0)).contains("at least 40.00 Ah"));
+    assert_eq!(verdict(&early(30.0)), Verdict::NotAssessable);
 }
 
 #[test]
-fn an_expired_calibration_is_not_assessable() {
+fn an_expired_calibration_and_none_are_not_assessable() {
     let t = test(40.0);
-    let facts = Facts {
-        calibration_due: Some("2025-02-28".parse().unwrap()),
-        ..Facts::default()
-    };
-    let id = StatementDigest::from_hash(carrylog_format::tree::leaf_hash(b"sheet"));
-    let done = assess(&t, None, &sheet(), id, &facts);
-    assert_eq!(done.assessment.verdict, Verdict::NotAssessable);
+    let ended = KnownCalibration::Until("2025-02-28".parse().unwrap(), None);
+    for (calibration, words) in [
+        (ended, "The calibration ended on 2025-02-28"),
+        (
+            KnownCalibration::None,
+            "No calibration of the station is known",
+        ),
+    ] {
+        let facts = Facts {
+            calibration,
+            ..Facts::default()
+        };
+        let done = run_with(&t, &sheet(), &facts);
+        assert_eq!(verdict(&done), Verdict::NotAssessable);
+        assert_eq!(done.judgement.state, UnitState::NoCalibration);
+        assert!(reasons(&done).contains(words), "{}", reasons(&done));
+    }
 }
 
 #[test]
@@ -273,24 +296,26 @@ fn a_resistance_by_another_method_is_never_compared() {
     let mut t = test(40.0);
     t.declared.resistance.as_mut().unwrap().method = ResistanceMethod::DcTwoStep;
     let done = run(&t, &sheet());
-    assert_eq!(done.assessment.verdict, Verdict::NotAssessable);
+    assert_eq!(verdict(&done), Verdict::NotAssessable);
 }
 
 #[test]
 fn a_resistance_above_its_limit_is_outside() {
     let mut t = test(40.0);
     t.declared.resistance.as_mut().unwrap().uohm = MicroOhms::from_milliohms(20.1).unwrap();
-    assert_eq!(run(&t, &sheet()).assessment.verdict, Verdict::OutsideLimits);
+    assert_eq!(verdict(&run(&t, &sheet())), Verdict::OutsideLimits);
 }
 
 #[test]
 fn capacity_is_corrected_only_with_the_sheets_coefficient() {
     let mut s = sheet();
     s.reference_temperature_mk = Some(MilliKelvin::from_celsius(25.0).unwrap());
-    assert!(!reasons(&run(&test(40.0), &s)).contains("Corrected"));
+    assert!(!reasons(&run(&test(40.0), &s)).contains("corrected"));
     s.capacity_coefficient_ppm_per_k = Some(10_000);
     // 20 °C against 25 °C at 1 % a kelvin: 40 / 0.95 = 42.105 Ah.
-    assert!(reasons(&run(&test(40.0), &s)).contains("42.105 Ah"));
+    assert!(
+        reasons(&run(&test(40.0), &s)).contains("40.00 Ah corrected for temperature to 42.11 Ah")
+    );
 }
 
 #[test]
@@ -300,10 +325,9 @@ fn damage_means_quarantine_and_never_charging() {
         damage_reported: true,
         ..Facts::default()
     };
-    let id = StatementDigest::from_hash(carrylog_format::tree::leaf_hash(b"sheet"));
-    let done = assess(&t, None, &sheet(), id, &facts);
-    assert_eq!(done.assessment.next, [NextStep::Quarantine]);
-    assert_eq!(done.cautions[0], Caution::NeverCharge);
+    let done = run_with(&t, &sheet(), &facts);
+    assert_eq!(assessment(&done).next, [NextStep::Quarantine]);
+    assert_eq!(done.said.cautions[0], Caution::NeverChargeOrDischarge);
 }
 
 #[test]
@@ -311,24 +335,34 @@ fn an_over_discharged_unit_is_never_charged() {
     let mut t = test(40.0);
     t.declared.end_voltage_uv = Some(MicroVolts::from_volts(12.0).unwrap());
     let done = run(&t, &sheet());
-    assert_eq!(done.assessment.next, [NextStep::Quarantine]);
-    assert!(done.cautions.contains(&Caution::NeverCharge));
+    assert_eq!(assessment(&done).next, [NextStep::Quarantine]);
+    assert!(done.said.cautions.contains(&Caution::NeverCharge));
 }
 
 #[test]
-fn shipping_by_air_is_cautioned_above_the_permitted_state_of_charge() {
+fn a_test_without_trace_is_judged_by_what_its_record_computed() {
     let mut t = test(40.0);
-    let shipping = |t: &TestRecord| {
-        run(t, &sheet())
-            .cautions
-            .iter()
-            .any(|c| matches!(c, Caution::AirShipment { .. }))
+    t.declared.capacity_uah = None;
+    t.computed = Some(carrylog_format::record::Computed {
+        capacity_uah: Some(MicroAmpHours::from_amp_hours(39.0).unwrap()),
+        end_voltage_uv: Some(MicroVolts::from_volts(20.0).unwrap()),
+        ..crate::from_records::empty_computed()
+    });
+    let done = run(&t, &sheet());
+    assert_eq!(verdict(&done), Verdict::WithinLimits, "{}", reasons(&done));
+    assert!(reasons(&done).contains("Capacity 39.00 Ah"));
+}
+
+#[test]
+fn damage_is_named_without_a_sheet_too() {
+    let facts = Facts {
+        damage_reported: true,
+        ..Facts::default()
     };
-    assert!(!shipping(&t), "25 % is below 30 %");
-    t.declared.soc_ppm = Some(Ppm::from_percent(80.0).unwrap());
-    assert!(shipping(&t));
-    t.declared.soc_ppm = None;
-    assert!(shipping(&t));
+    let done = assess(&test(40.0), None, None, &facts);
+    assert!(done.assessment.is_none());
+    assert_eq!(done.judgement.state, UnitState::SetAsideDamage);
+    assert_eq!(done.judgement.reasons[0].line(), DAMAGE_REPORTED);
 }
 
 #[test]
@@ -341,6 +375,6 @@ fn a_storage_charge_is_held_to_the_sheets_level() {
         (46.0, Verdict::OutsideLimits),
     ] {
         t.declared.soc_ppm = Some(Ppm::from_percent(soc).unwrap());
-        assert_eq!(run(&t, &sheet()).assessment.verdict, verdict, "{soc} %");
+        assert_eq!(assessment(&run(&t, &sheet())).verdict, verdict, "{soc} %");
     }
 }

@@ -120,13 +120,12 @@ pub(crate) fn unseen_after(samples: &Samples, piece: Piece) -> f64 {
 fn one(samples: &Samples, piece: Piece, a: usize, b: usize, loaded: usize) -> Edges {
     let t = samples.time_s();
     let length = t[b] - t[a];
-    let stepped = samples.step().is_some_and(|step| step[a] != step[b]);
-    if stepped {
-        return Edges::at(samples, loaded, length, Unseen::Nothing);
-    }
     let under_load = median_interval(samples, piece, loaded).unwrap_or(length);
+    let stepped = samples.step().is_some_and(|step| step[a] != step[b]);
     let what = match pace(samples, piece, loaded) {
+        // A clock that goes on evenly across the change drove this row, whatever step it names.
         Some(pace) if (length - pace).abs() <= PACE * pace => Unseen::Half,
+        Some(_) | None if stepped => Unseen::Nothing,
         Some(_) | None => Unseen::NotKnown,
     };
     Edges::at(samples, loaded, length.min(under_load), what)

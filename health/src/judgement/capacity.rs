@@ -154,8 +154,14 @@ fn beginning(facts: &TestFacts, d: &Discharged, sheet: &SheetLimits, findings: &
         | (Began::Unknown | Began::Charged, Some(InitialState::Partly)) => {
             findings.add(Reason::plain(ReasonCode::BeganNotFull));
         }
-        (Began::Charged, Some(InitialState::Full | InitialState::FullRested) | None)
-        | (Began::Unknown, Some(InitialState::Full | InitialState::FullRested)) => {}
+        (
+            Began::Charged,
+            Some(InitialState::Full | InitialState::FullRested | InitialState::NotAsked) | None,
+        )
+        | (
+            Began::Unknown,
+            Some(InitialState::Full | InitialState::FullRested | InitialState::NotAsked),
+        ) => {}
         (Began::Unknown, None) => {
             let code = if sheet.start_state_waived {
                 ReasonCode::StartNotStated

@@ -129,7 +129,7 @@ fn odd_temperature(samples: &Samples) -> Option<Celsius> {
 const HEATING_S: f64 = 120.0;
 
 /// Fastest rise without load over two minutes, kelvins a minute.
-fn heating(samples: &Samples, results: &TraceResults) -> Option<f64> {
+pub(crate) fn heating(samples: &Samples, results: &TraceResults) -> Option<f64> {
     let t = samples.time_s();
     let mut fastest: Option<f64> = None;
     let rests = results

@@ -19,6 +19,8 @@ pub enum InitialState {
     Full,
     /// Partly charged.
     Partly,
+    /// The record has no place for it; taken as full.
+    NotAsked,
 }
 
 /// The station's calibration on the day of the test.

@@ -110,10 +110,10 @@ pub enum Weight {
     Meets,
     /// A limit is met by less than the guard band.
     Close,
-    /// A limit is not met.
-    Fails,
-    /// The test cannot be compared.
+    /// Something cannot be compared.
     Blocks,
+    /// A limit is not met; said only where its own conditions are met.
+    Fails,
     /// The unit is not to be used, whatever the test was worth.
     Danger,
 }
@@ -252,6 +252,7 @@ reasons! {
     SampledTooSlowly "sampled_too_slowly" Told Charge "Rows are too far apart: ± {value}; record more often" "";
     CellsWithoutLimit "cells_without_limit" Told Voltage "Cells read, {value} apart; the sheet gives no limit" "";
     EfficiencyTooHigh "efficiency_too_high" Told Ratio "More came out than went in: efficiency {value}" "";
+    ResistanceGrowth "resistance_growth" Told Ratio "Resistance {value} above that of a new unit" "";
     RoomTemperature "room_temperature" Told Temperature "The room's {value} stand for the unit's" "";
     ChargedCold "charged_cold" Told Temperature "Charged at {value}, below {limit}" "";
     AsStated "as_stated" Told Charge "{value} as the station stated it; no trace" "";

@@ -145,6 +145,9 @@ fn compare(
         findings.add(Reason::against(ReasonCode::ResistanceBelow, r, least.0));
         return;
     }
+    if let Some(new) = limit.new.filter(|n| n.0 > 0.0) {
+        findings.add(Reason::of(ReasonCode::ResistanceGrowth, r / new.0 - 1.0));
+    }
     let code = match measured.at_most(most) {
         super::Against::Fails => ReasonCode::ResistanceAbove,
         super::Against::Close => ReasonCode::ResistanceClose,

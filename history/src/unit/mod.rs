@@ -43,7 +43,7 @@ impl Unit {
     ) -> Option<Self> {
         let plate = plate(key, &history)?.clone();
         for item in &mut history.items {
-            let calibration = calibrations.before(item.known.log, item.known.index);
+            let calibration = calibrations.known_before(item.known.log, item.known.index);
             let judged = item
                 .test()
                 .map(|test| judge(test, &trust.sheets, calibration, recompute));
