@@ -245,11 +245,18 @@ def test_traces_in_any_other_form_are_refused():
 
 def test_text_is_refused_where_a_person_could_not_see_what_it_holds():
     shape = shapes.text(8)
-    for sound in ("a", "ab cd", "line\nend", "éééé"):
+    for sound in ("a", "ab cd", "éééé", "a\u0301"):
         shape(sound, "text")
     for wrong in ("", " a", "a ", "a\tb", "a\x00b", "a\x7fb", "a\u0085b", "\u00a0a", "ééééé", "a" * 9, b"a", 5):
         with pytest.raises(shapes.ShapeFault):
             shape(wrong, "text")
+    for wrong in ("a\nb", "a\u202eb", "a\u200bb", "a\u00adb", "a\ufeffb", "a\U0001fffeb", "a\ue000b"):
+        with pytest.raises(shapes.ShapeFault):
+            shape(wrong, "text")
+    shapes.REMARK("line\nend\u200d.", "remark")
+    for wrong in ("a\tb", "a\u202eb", "a\u2067b", "a\u0085b"):
+        with pytest.raises(shapes.ShapeFault):
+            shapes.REMARK(wrong, "remark")
 
 
 def test_accepted_files_match_the_cddl():

@@ -96,13 +96,47 @@ def test_a_revoked_station_is_shown_and_a_revoked_servers_receipts_count_no_more
         assert verdict(make.history(statements, ENTRIES, receipts=slips)) == "R-1 trust"
 
 
-def test_a_partners_revocation_counts_like_its_enrolments():
+def test_a_partners_revocation_reaches_only_its_own_keys():
     foreign = Chain().trust(PARTNER).enrol(STATION).statements + Chain(PARTNER).revoke(STATION, 1).statements
     own = Chain().trust(PARTNER).statements + Chain(PARTNER).enrol(STATION).revoke(STATION, 1).statements
     untrusted = Chain().enrol(STATION).statements + Chain(PARTNER).revoke(STATION, 1).statements
-    for statements, expected in ((foreign, 1), (own, 1), (untrusted, None)):
+    for statements, expected in ((foreign, None), (own, 1), (untrusted, None)):
         found = carrylog_reader.verify(make.join(make.segment(statements, ENTRIES)), [make.public(AUTHORITY)])
         assert (found["ok"], found["revoked_from"]) == (True, expected)
+
+
+def test_a_statement_is_taken_back_by_its_own_authority_only():
+    def named(chain, place):
+        return frames.sha256(carrylog_reader.cose_sign1.parse_sign1(chain.statements[place]).payload).digest()
+
+    def found(statements):
+        read = carrylog_reader.verify(make.join(make.segment(statements, ENTRIES)), [make.public(AUTHORITY)])
+        return read["revoked_from"] if read["ok"] else f"{read['rule']} {read['class']}"
+
+    chain = Chain().enrol(STATION).revoke(STATION, 1)
+    revocation = {"withdrawn": {"reason": "A slip.", "statement": named(chain, 2)}}
+    assert found(chain.statements) == 1
+    foreign = Chain(PARTNER).state(revocation).statements
+    assert found(chain.statements + foreign) == 1
+    chain.state(revocation)
+    assert found(chain.statements) is None
+    assert found(chain.statements[::-1]) is None
+    chain = Chain().trust(PARTNER)
+    partner = Chain(PARTNER).enrol(STATION).statements
+    assert found(chain.statements + partner) is None
+    chain.state({"withdrawn": {"reason": "The contract ended.", "statement": named(chain, 1)}})
+    assert found(chain.statements + partner) == "T-2 trust"
+
+
+def test_a_sign_off_that_names_an_enrolled_key_holds_under_it():
+    test = ENTRIES[1]
+    spoilt = make.sign_off(test, index=1)
+    spoilt = spoilt.replace(b"Seen.", b"Done.")
+    known = Chain().enrol(STATION).enrol(9, "person", roles=["inspector"]).statements
+    assert verdict(make.segment(known, [*ENTRIES, make.sign_off(test, index=1)])) == "ok"
+    assert verdict(make.segment(known, [*ENTRIES, spoilt])) == "W-1 maker"
+    assert verdict(make.segment(enrolled(), [*ENTRIES, spoilt])) == "ok"
+    assert verdict(make.history(known, [*ENTRIES, spoilt])) == "W-1 maker"
 
 
 @pytest.mark.parametrize("dates, expected", [
