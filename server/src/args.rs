@@ -353,18 +353,26 @@ fn authorities(given: &[String]) -> Result<Vec<carrylog_format::cose::PublicKey>
 }
 
 fn log_to_stderr(json: bool) {
-    use tracing_subscriber::EnvFilter;
-    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("info"));
-    let builder = tracing_subscriber::fmt()
-        .with_env_filter(filter)
+    use tracing_subscriber::filter::{LevelFilter, Targets};
+    use tracing_subscriber::fmt::layer;
+    use tracing_subscriber::layer::{Layer, SubscriberExt};
+    use tracing_subscriber::util::SubscriberInitExt;
+    let wished = std::env::var("RUST_LOG").ok().and_then(|t| t.parse().ok());
+    let filter = wished.unwrap_or_else(|| Targets::new().with_default(LevelFilter::INFO));
+    // A log that cannot be written must not keep the server from answering.
+    let lines = layer()
         .with_ansi(io::stderr().is_terminal())
-        .with_writer(io::stderr);
-    // A second start within one program keeps the log that is there.
-    let _ = if json {
-        builder.json().try_init()
+        .with_writer(io::stderr)
+        .log_internal_errors(false);
+    let lines = if json {
+        lines.json().boxed()
     } else {
-        builder.try_init()
+        lines.boxed()
     };
+    // A second start within one program keeps the log that is there.
+    let _ = tracing_subscriber::registry()
+        .with(lines.with_filter(filter))
+        .try_init();
 }
 
 /// Done when the program is interrupted or told to end.

@@ -228,3 +228,28 @@ fn taking_the_last_token_back_does_not_open_the_server() {
     let server = Running::start(dir, &[]);
     assert_eq!(server.ask("GET", "/api/v1/fleet", "", b"").0, 401);
 }
+
+#[cfg(target_os = "linux")]
+#[test]
+fn a_log_that_cannot_be_written_stops_no_answer() {
+    let home = folder();
+    let dir = home.path().join("records");
+    let dir = dir.to_str().unwrap();
+    run(&["init", dir, "--name", "Office server (invented)"]);
+    let full = || fs::File::options().write(true).open("/dev/full").unwrap();
+    let mut command = program(&["serve", dir, "--listen", "127.0.0.1:0"]);
+    command.env("RUST_LOG", "debug").stderr(full());
+    let mut child = command.stdout(Stdio::piped()).spawn().unwrap();
+    let mut line = String::new();
+    BufReader::new(child.stdout.take().unwrap())
+        .read_line(&mut line)
+        .unwrap();
+    let address = line.trim().strip_prefix("Listening on http://").unwrap();
+    let server = Running {
+        address: address.trim_end_matches('/').to_owned(),
+        child,
+    };
+    assert_eq!(server.ask("GET", "/healthz", "", b"").0, 200);
+    assert_eq!(server.ask("GET", "/api/v1/units/none", "", b"").0, 400);
+    assert_eq!(server.ask("GET", "/healthz", "", b"").0, 200);
+}
