@@ -225,7 +225,7 @@ impl TrustStore {
     /// authorities of equal rank the greatest number counts, then the greatest name of a statement.
     /// A partner enrols no witness.
     pub fn standing(&self, log: LogId) -> Option<Standing> {
-        let mut found: Option<((bool, u64, StatementDigest), Side, LogId, &Enrolment)> = None;
+        let mut found: Option<(_, Side, LogId, &Enrolment)> = None;
         for statement in self.statements.values() {
             let content = statement.content();
             let StatementBody::Enrolled(enrolment) = &content.body else {
