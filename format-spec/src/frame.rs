@@ -332,7 +332,17 @@ impl<R: Read> FrameReader<R> {
 
     /// Takes `length` bytes, growing as they arrive, so that a false length costs nothing.
     fn take(&mut self, start: u64, length: u64) -> Result<Vec<u8>, Refusal> {
-        let mut payload = Vec::with_capacity(length.min(64 * 1024) as usize);
+        const SMALL: u64 = 64 * 1024;
+        if length <= SMALL {
+            let mut payload = vec![0; length as usize];
+            let got = self.fill(&mut payload)?;
+            return if got < payload.len() {
+                Err(truncated(start))
+            } else {
+                Ok(payload)
+            };
+        }
+        let mut payload = Vec::with_capacity(SMALL as usize);
         let got = (&mut self.input)
             .take(length)
             .read_to_end(&mut payload)

@@ -18,5 +18,6 @@ pub use canonical::MAX_CANONICAL_LEN;
 pub use columns::{
     ColumnName, MAX_ABS_VALUE, MAX_CELLS, MAX_ROWS, MAX_TEMPERATURES, Trace, TraceColumns,
 };
+pub(crate) use compressed::Expander;
 pub use compressed::{compress, decompress, digest_compressed};
 pub use error::TraceError;

@@ -3,24 +3,22 @@
 //! A history proves that what it holds is authentic and unchanged. It cannot prove that nothing was
 //! left out; [`VerifiedHistory`] says which log sizes it speaks of, so that this can be asked.
 
-use super::header::{
-    BundleHeader, HistoryHeader, check_end, missing_end, out_of_order, read_header,
-};
-use super::history_writer::ProvenForm;
-use super::segment_reader::{check_trace, outside_dates};
+use super::header::{BundleHeader, HistoryHeader, check_end, out_of_order, read_header};
+use super::read_ahead::{Content, Parsed, Proven, each_until_end, unproven};
+use super::segment_reader::{outside_dates, trace_refusal};
 use super::statements::StatementIntake;
-use crate::cbor::{self, Limits};
 use crate::frame::{Frame, FrameReader, FrameType};
 use crate::ids::{LogId, SealDigest, TraceDigest};
 use crate::receipt::{ReceiptSlip, VerifiedReceipt};
 use crate::record::{Entry, EntryRef, Record, Replacement};
 use crate::refusal::{
-    Fault, Refusal, Rule, check_sign_off, entry_refusal, form_refusal, not_enrolled, seal_refusal,
+    Fault, Refusal, Rule, check_sign_off, entry_refusal, not_enrolled, seal_refusal,
 };
 use crate::seal::Seal;
 use crate::sign_off;
 use crate::statement::Role;
-use crate::tree::{self, InclusionProof};
+use crate::trace::TraceError;
+use crate::tree::InclusionProof;
 use crate::trust::TrustStore;
 use crate::unit_id::{UnitId, UnitKey};
 use std::collections::{BTreeMap, BTreeSet};
@@ -160,24 +158,22 @@ pub fn read_history<R: Read>(
         present: BTreeSet::new(),
         counts: Counts::default(),
     };
-    loop {
-        let at = frames.offset();
-        let Some(frame) = frames.next_frame()? else {
-            return Err(missing_end(at));
-        };
-        match frame.kind {
-            FrameType::Statement => reading.statement(&frame)?,
-            FrameType::Seal => reading.seal(&frame)?,
-            FrameType::Receipt => reading.receipt(&frame)?,
-            FrameType::ProvenEntry => reading.entry(&frame)?,
-            FrameType::Trace => reading.trace(&frame)?,
-            FrameType::End => {
-                check_end(&mut frames, &frame)?;
-                return reading.finish();
-            }
-            _ => return Err(out_of_order(&frame)),
-        }
-    }
+    let end = each_until_end(
+        &mut frames,
+        &mut |Parsed { frame, content }| match content {
+            Content::Proven(proven) => reading.entry(frame, proven),
+            Content::Trace(digest) => reading.trace(frame, digest),
+            Content::Entry(_) => Err(out_of_order(frame)),
+            Content::Unparsed => match frame.kind {
+                FrameType::Statement => reading.statement(frame),
+                FrameType::Seal => reading.seal(frame),
+                FrameType::Receipt => reading.receipt(frame),
+                _ => Err(out_of_order(frame)),
+            },
+        },
+    )?;
+    check_end(&mut frames, &end)?;
+    reading.finish()
 }
 
 #[derive(PartialEq, Eq, PartialOrd, Ord)]
@@ -277,44 +273,32 @@ impl Reading<'_> {
         Ok(())
     }
 
-    fn entry(&mut self, frame: &Frame) -> Result<(), Refusal> {
+    fn entry(
+        &mut self,
+        frame: &Frame,
+        proven: &Result<Box<Proven>, Refusal>,
+    ) -> Result<(), Refusal> {
         self.enter(Stage::Entries, frame)?;
-        let limits = Limits {
-            max_len: FrameType::ProvenEntry.max_payload() as usize,
-            max_depth: 2,
-            allow_tags: false,
-        };
-        let form: ProvenForm = cbor::from_canonical(&frame.payload, &limits)
-            .map_err(|e| form_refusal(Rule::Inclusion, &e, frame.payload_offset))?;
-        let unproven = |found: &str| {
-            Refusal::new(
-                Rule::Inclusion,
-                Fault::Maker,
-                frame.offset,
-                found.to_owned(),
+        let proven = proven.as_ref().map_err(Refusal::clone)?;
+        let (seal, proof) = (proven.seal, &proven.proof);
+        let content = self.seals.get(&seal).map(Seal::content).ok_or_else(|| {
+            unproven(
+                frame,
+                "an entry's proof names a seal that the file does not carry",
             )
-        };
-        let proof = InclusionProof::from_cbor(&form.proof)
-            .map_err(|_| unproven("an entry's proof is not in its only form"))?;
-        let seal = self.seals.get(&form.seal).ok_or_else(|| {
-            unproven("an entry's proof names a seal that the file does not carry")
         })?;
-        let content = seal.content();
-        let holds = proof.tree_size == content.size
-            && proof
-                .verify(&tree::leaf_hash(&form.entry), &content.root)
-                .is_ok();
-        if !holds {
-            return Err(unproven(
-                "an entry's proof does not lead to the sealed root",
-            ));
+        if proof.tree_size != content.size || proven.root != Some(content.root) {
+            let found = "an entry's proof does not lead to the sealed root";
+            return Err(unproven(frame, found));
         }
         let log = content.log;
         let index = proof.leaf_index;
-        let entry = Entry::parse(&form.entry)
-            .map_err(|e| entry_refusal(&e, frame.payload_offset, index))?;
-        check_sign_off(&entry, self.statements.trust(), frame.offset, index)?;
-        self.concerns(&entry, frame)?;
+        let entry = proven
+            .entry
+            .as_ref()
+            .map_err(|e| entry_refusal(e, frame.payload_offset, index))?;
+        check_sign_off(entry, self.statements.trust(), frame.offset, index)?;
+        self.concerns(entry, frame)?;
         if let Some(reference) = entry.record().test().and_then(|t| t.trace.as_ref()) {
             self.named.insert(reference.sha256);
         }
@@ -333,12 +317,11 @@ impl Reading<'_> {
             entry: entry.id(),
             index,
         });
-        let seal = form.seal;
         (self.sink)(HistoryItem::Entry {
             log,
             index,
-            entry: &entry,
-            proof: &proof,
+            entry,
+            proof,
             seal,
             revoked,
         });
@@ -379,9 +362,13 @@ impl Reading<'_> {
         Err(foreign(frame.offset))
     }
 
-    fn trace(&mut self, frame: &Frame) -> Result<(), Refusal> {
+    fn trace(
+        &mut self,
+        frame: &Frame,
+        digest: &Result<TraceDigest, TraceError>,
+    ) -> Result<(), Refusal> {
         self.enter(Stage::Entries, frame)?;
-        let digest = check_trace(frame)?;
+        let digest = *digest.as_ref().map_err(|e| trace_refusal(e, frame))?;
         if !self.named.contains(&digest) {
             let found = "a trace is carried that no entry before it names";
             return Err(Refusal::new(Rule::Trace, Fault::Maker, frame.offset, found));

@@ -4,6 +4,7 @@
 mod header;
 mod history_reader;
 mod history_writer;
+mod read_ahead;
 mod return_bundle;
 mod segment_reader;
 mod segment_writer;

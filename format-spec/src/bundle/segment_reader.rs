@@ -1,22 +1,21 @@
 //! The door for segments: bytes and trust in, a verified segment or a refusal out.
 //!
-//! Streams in memory bounded by one frame. Items are handed out as they are read and count for
+//! Streams in bounded memory, whatever the file holds. Items are handed out as they are read and count for
 //! nothing until the function returns [`VerifiedSegment`]: a caller keeps them apart until then.
 
-use super::header::{
-    BundleHeader, SegmentHeader, check_end, missing_end, out_of_order, read_header,
-};
+use super::header::{BundleHeader, SegmentHeader, check_end, out_of_order, read_header};
+use super::read_ahead::{Content, Parsed, each_until_end};
 use super::statements::StatementIntake;
 use crate::cbor::{self, Limits};
 use crate::frame::{Frame, FrameReader, FrameType};
 use crate::ids::{LogId, TraceDigest};
-use crate::record::Entry;
+use crate::record::{Entry, EntryError};
 use crate::refusal::{
     Fault, Refusal, Rule, check_sign_off, entry_refusal, form_refusal, not_enrolled, seal_refusal,
 };
 use crate::seal::Seal;
 use crate::statement::Role;
-use crate::trace;
+use crate::trace::TraceError;
 use crate::tree::{Frontier, Hash};
 use crate::trust::{Standing, TrustStore};
 use std::collections::BTreeSet;
@@ -147,24 +146,22 @@ pub fn read_segment<R: Read>(
         header,
     };
     let mut before = None;
-    loop {
-        let at = frames.offset();
-        let Some(frame) = frames.next_frame()? else {
-            return Err(missing_end(at));
-        };
-        match frame.kind {
-            FrameType::Statement => reading.statement(&frame)?,
-            FrameType::Frontier => before = Some(reading.frontier(&frame)?),
-            FrameType::Entry => reading.entry(&frame)?,
-            FrameType::Trace => reading.trace(&frame)?,
-            FrameType::Seal => reading.seal(&frame)?,
-            FrameType::End => {
-                check_end(&mut frames, &frame)?;
-                return reading.finish(before, frame.offset);
-            }
-            _ => return Err(out_of_order(&frame)),
-        }
-    }
+    let end = each_until_end(
+        &mut frames,
+        &mut |Parsed { frame, content }| match content {
+            Content::Entry(entry) => reading.entry(&frame, entry),
+            Content::Trace(digest) => reading.trace(&frame, digest),
+            Content::Proven(_) => Err(out_of_order(&frame)),
+            Content::Unparsed => match frame.kind {
+                FrameType::Statement => reading.statement(&frame),
+                FrameType::Frontier => reading.frontier(&frame).map(|f| before = Some(f)),
+                FrameType::Seal => reading.seal(&frame),
+                _ => Err(out_of_order(&frame)),
+            },
+        },
+    )?;
+    check_end(&mut frames, &end)?;
+    reading.finish(before, end.offset)
 }
 
 fn check_range(header: &SegmentHeader) -> Result<(), Refusal> {
@@ -219,7 +216,7 @@ impl Reading<'_> {
         Ok(frontier)
     }
 
-    fn entry(&mut self, frame: &Frame) -> Result<(), Refusal> {
+    fn entry(&mut self, frame: &Frame, entry: &Result<Entry, EntryError>) -> Result<(), Refusal> {
         let Some(frontier) = self.frontier.as_mut() else {
             return Err(out_of_order(frame));
         };
@@ -227,25 +224,27 @@ impl Reading<'_> {
         if index >= self.header.to {
             return Err(out_of_order(frame).at_entry(index));
         }
-        let entry = Entry::parse(&frame.payload)
-            .map_err(|e| entry_refusal(&e, frame.payload_offset, index))?;
+        let entry = entry
+            .as_ref()
+            .map_err(|e| entry_refusal(e, frame.payload_offset, index))?;
         frontier.push(frame.digest);
-        check_sign_off(&entry, self.statements.trust(), frame.offset, index)?;
+        check_sign_off(entry, self.statements.trust(), frame.offset, index)?;
         if let Some(reference) = entry.record().test().and_then(|t| t.trace.as_ref()) {
             self.named.insert(reference.sha256);
         }
-        (self.sink)(SegmentItem::Entry {
-            index,
-            entry: &entry,
-        });
+        (self.sink)(SegmentItem::Entry { index, entry });
         Ok(())
     }
 
-    fn trace(&mut self, frame: &Frame) -> Result<(), Refusal> {
+    fn trace(
+        &mut self,
+        frame: &Frame,
+        digest: &Result<TraceDigest, TraceError>,
+    ) -> Result<(), Refusal> {
         if self.frontier.is_none() {
             return Err(out_of_order(frame));
         }
-        let digest = check_trace(frame)?;
+        let digest = *digest.as_ref().map_err(|e| trace_refusal(e, frame))?;
         if !self.named.contains(&digest) {
             let found = "a trace is carried that no entry before it names";
             return Err(Refusal::new(Rule::Trace, Fault::Maker, frame.offset, found));
@@ -345,10 +344,8 @@ impl Reading<'_> {
     }
 }
 
-pub(super) fn check_trace(frame: &Frame) -> Result<TraceDigest, Refusal> {
-    let (digest, _) = trace::digest_compressed(&frame.payload, trace::MAX_CANONICAL_LEN)
-        .map_err(|e| Refusal::new(Rule::Trace, Fault::Maker, frame.offset, e.to_string()))?;
-    Ok(digest)
+pub(super) fn trace_refusal(error: &TraceError, frame: &Frame) -> Refusal {
+    Refusal::new(Rule::Trace, Fault::Maker, frame.offset, error.to_string())
 }
 
 pub(super) fn standing_for(

@@ -60,15 +60,16 @@ fn decode<'de, T: Deserialize<'de>>(
     };
     let whole = at == 0;
     match T::deserialize(&mut decoder) {
-        Ok(_) if whole && !decoder.reader.is_at_end() => Err(first_fault(
-            bytes,
-            limits,
-            CborError::TrailingBytes {
-                offset: decoder.reader.offset(),
-            },
-        )),
+        Ok(_) if whole && !decoder.reader.is_at_end() => {
+            let offset = decoder.reader.offset();
+            Err(first_fault(
+                bytes,
+                limits,
+                CborError::TrailingBytes { offset },
+            ))
+        }
         Ok(value) => Ok(value),
-        Err(found) => Err(first_fault(bytes, limits, found)),
+        Err(found) => Err(first_fault(bytes, limits, *found.0)),
     }
 }
 
@@ -87,14 +88,33 @@ fn first_fault(bytes: &[u8], limits: &Limits, found: CborError) -> CborError {
     check::check(bytes, limits).err().unwrap_or(found)
 }
 
-impl de::Error for CborError {
+/// What went wrong. Boxed, so that the results of the many small steps stay small.
+#[derive(Debug)]
+struct Fault(Box<CborError>);
+
+impl From<CborError> for Fault {
+    #[cold]
+    fn from(error: CborError) -> Self {
+        Self(Box::new(error))
+    }
+}
+
+impl fmt::Display for Fault {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.0.fmt(f)
+    }
+}
+
+impl std::error::Error for Fault {}
+
+impl de::Error for Fault {
+    #[cold]
     fn custom<T: fmt::Display>(message: T) -> Self {
-        Self::Decode {
-            offset: 0,
-            reason: message.to_string(),
-        }
+        let reason = message.to_string();
+        CborError::Decode { offset: 0, reason }.into()
     }
 
+    #[cold]
     fn invalid_type(found: Unexpected<'_>, expected: &dyn Expected) -> Self {
         // What serde calls a unit value is written null here.
         match found {
@@ -115,12 +135,11 @@ struct Decoder<'de> {
 }
 
 impl<'de> Decoder<'de> {
-    fn enter(&mut self) -> Result<(), CborError> {
+    fn enter(&mut self) -> Result<(), Fault> {
         if self.depth >= self.max_depth {
-            return Err(CborError::TooDeep {
-                offset: self.reader.offset(),
-                max: self.max_depth,
-            });
+            let offset = self.reader.offset();
+            let max = self.max_depth;
+            return Err(CborError::TooDeep { offset, max }.into());
         }
         self.depth += 1;
         Ok(())
@@ -128,18 +147,18 @@ impl<'de> Decoder<'de> {
 
     /// The refusal of an item of another type than wanted. What the item is made of is left unread.
     #[cold]
-    fn mismatch(&mut self, expected: &dyn Expected) -> CborError {
+    fn mismatch(&mut self, expected: &dyn Expected) -> Fault {
         match self.item() {
-            Ok(Item::Beyond(n)) => CborError::custom(format_args!(
+            Ok(Item::Beyond(n)) => Fault::custom(format_args!(
                 "invalid type: integer `{n}` as i128, expected {expected}"
             )),
-            Ok(item) => CborError::invalid_type(item.unexpected(), expected),
+            Ok(item) => Fault::invalid_type(item.unexpected(), expected),
             Err(e) => e,
         }
     }
 
     /// The next scalar, or that a container begins there.
-    fn item(&mut self) -> Result<Item<'de>, CborError> {
+    fn item(&mut self) -> Result<Item<'de>, Fault> {
         let offset = self.reader.offset();
         let head = self.reader.peek()?;
         Ok(match head.major {
@@ -160,10 +179,8 @@ impl<'de> Decoder<'de> {
                 }
             }
             major::TAG => {
-                return Err(CborError::Tag {
-                    offset,
-                    tag: head.value,
-                });
+                let tag = head.value;
+                return Err(CborError::Tag { offset, tag }.into());
             }
             _ => {
                 self.reader.step(&head);
@@ -173,17 +190,15 @@ impl<'de> Decoder<'de> {
                     NULL => Item::Null,
                     // A simple value fits a byte: its argument is one byte at most.
                     value => {
-                        return Err(CborError::Simple {
-                            offset,
-                            value: value as u8,
-                        });
+                        let value = value as u8;
+                        return Err(CborError::Simple { offset, value }.into());
                     }
                 }
             }
         })
     }
 
-    fn array<V: Visitor<'de>>(&mut self, head: &Head, visitor: V) -> Result<V::Value, CborError> {
+    fn array<V: Visitor<'de>>(&mut self, head: &Head, visitor: V) -> Result<V::Value, Fault> {
         self.enter()?;
         let mut elements = Elements {
             left: self.reader.count_of(head, 1)?,
@@ -195,7 +210,7 @@ impl<'de> Decoder<'de> {
         Ok(value)
     }
 
-    fn map<V: Visitor<'de>>(&mut self, head: &Head, visitor: V) -> Result<V::Value, CborError> {
+    fn map<V: Visitor<'de>>(&mut self, head: &Head, visitor: V) -> Result<V::Value, Fault> {
         let outer = self.map_at;
         let mut pairs = self.begin_map(head)?;
         let value = visitor.visit_map(&mut pairs)?;
@@ -205,7 +220,7 @@ impl<'de> Decoder<'de> {
         Ok(value)
     }
 
-    fn begin_map(&mut self, head: &Head) -> Result<Pairs<'_, 'de>, CborError> {
+    fn begin_map(&mut self, head: &Head) -> Result<Pairs<'_, 'de>, Fault> {
         self.enter()?;
         self.map_at = self.reader.offset();
         Ok(Pairs {
@@ -215,22 +230,22 @@ impl<'de> Decoder<'de> {
         })
     }
 
-    fn leave(&mut self, left: u64) -> Result<(), CborError> {
+    fn leave(&mut self, left: u64) -> Result<(), Fault> {
         self.depth -= 1;
         if left > 0 {
-            return Err(CborError::custom("the item holds more than its type"));
+            return Err(Fault::custom("the item holds more than its type"));
         }
         Ok(())
     }
 
-    fn second_spelling(&self, offset: u64) -> CborError {
-        CborError::NotCanonicalForm { offset }
+    fn second_spelling(&self, offset: u64) -> Fault {
+        CborError::NotCanonicalForm { offset }.into()
     }
 
     /// A value that only another type's visitor would take: were it taken, it would be encoded
     /// otherwise.
     #[cold]
-    fn other_type<V: Visitor<'de>>(&mut self, visitor: V) -> Result<V::Value, CborError> {
+    fn other_type<V: Visitor<'de>>(&mut self, visitor: V) -> Result<V::Value, Fault> {
         let offset = self.reader.offset();
         self.deserialize_any(visitor)?;
         Err(self.second_spelling(offset))
@@ -270,7 +285,7 @@ impl<'de> Item<'de> {
 /// Methods for the integer types: one body for all, since a visitor checks the range itself.
 macro_rules! integers {
     ($($method:ident)*) => {$(
-        fn $method<V: Visitor<'de>>(self, visitor: V) -> Result<V::Value, CborError> {
+        fn $method<V: Visitor<'de>>(self, visitor: V) -> Result<V::Value, Fault> {
             let head = self.reader.peek()?;
             match (head.major, i64::try_from(head.value)) {
                 (major::UINT, _) => {
@@ -289,9 +304,9 @@ macro_rules! integers {
 }
 
 impl<'de> Deserializer<'de> for &mut Decoder<'de> {
-    type Error = CborError;
+    type Error = Fault;
 
-    fn deserialize_any<V: Visitor<'de>>(self, visitor: V) -> Result<V::Value, CborError> {
+    fn deserialize_any<V: Visitor<'de>>(self, visitor: V) -> Result<V::Value, Fault> {
         match self.item()? {
             Item::Unsigned(n) => visitor.visit_u64(n),
             Item::Negative(n) => visitor.visit_i64(n),
@@ -310,7 +325,7 @@ impl<'de> Deserializer<'de> for &mut Decoder<'de> {
         deserialize_i8 deserialize_i16 deserialize_i32 deserialize_i64 deserialize_i128
     }
 
-    fn deserialize_str<V: Visitor<'de>>(self, visitor: V) -> Result<V::Value, CborError> {
+    fn deserialize_str<V: Visitor<'de>>(self, visitor: V) -> Result<V::Value, Fault> {
         let head = self.reader.peek()?;
         match head.major {
             major::TEXT => visitor.visit_borrowed_str(self.reader.text_of(&head)?),
@@ -318,11 +333,11 @@ impl<'de> Deserializer<'de> for &mut Decoder<'de> {
         }
     }
 
-    fn deserialize_string<V: Visitor<'de>>(self, visitor: V) -> Result<V::Value, CborError> {
+    fn deserialize_string<V: Visitor<'de>>(self, visitor: V) -> Result<V::Value, Fault> {
         self.deserialize_str(visitor)
     }
 
-    fn deserialize_bytes<V: Visitor<'de>>(self, visitor: V) -> Result<V::Value, CborError> {
+    fn deserialize_bytes<V: Visitor<'de>>(self, visitor: V) -> Result<V::Value, Fault> {
         let head = self.reader.peek()?;
         match head.major {
             major::BYTES => visitor.visit_borrowed_bytes(self.reader.string_of(&head)?),
@@ -330,12 +345,12 @@ impl<'de> Deserializer<'de> for &mut Decoder<'de> {
         }
     }
 
-    fn deserialize_byte_buf<V: Visitor<'de>>(self, visitor: V) -> Result<V::Value, CborError> {
+    fn deserialize_byte_buf<V: Visitor<'de>>(self, visitor: V) -> Result<V::Value, Fault> {
         self.deserialize_bytes(visitor)
     }
 
     /// Absent is not null: a field that is `None` has no place in a map.
-    fn deserialize_option<V: Visitor<'de>>(self, visitor: V) -> Result<V::Value, CborError> {
+    fn deserialize_option<V: Visitor<'de>>(self, visitor: V) -> Result<V::Value, Fault> {
         let head = self.reader.peek()?;
         if (head.major, head.value) == (major::SIMPLE, NULL) {
             return Err(self.second_spelling(self.map_at));
@@ -347,7 +362,7 @@ impl<'de> Deserializer<'de> for &mut Decoder<'de> {
         self,
         name: &'static str,
         visitor: V,
-    ) -> Result<V::Value, CborError> {
+    ) -> Result<V::Value, Fault> {
         match name {
             FILLED => {
                 let head = self.reader.peek()?;
@@ -365,7 +380,7 @@ impl<'de> Deserializer<'de> for &mut Decoder<'de> {
         visitor.visit_newtype_struct(self)
     }
 
-    fn deserialize_seq<V: Visitor<'de>>(self, visitor: V) -> Result<V::Value, CborError> {
+    fn deserialize_seq<V: Visitor<'de>>(self, visitor: V) -> Result<V::Value, Fault> {
         let head = self.reader.peek()?;
         match head.major {
             major::ARRAY => self.array(&head, visitor),
@@ -377,7 +392,7 @@ impl<'de> Deserializer<'de> for &mut Decoder<'de> {
         self,
         _len: usize,
         visitor: V,
-    ) -> Result<V::Value, CborError> {
+    ) -> Result<V::Value, Fault> {
         self.deserialize_seq(visitor)
     }
 
@@ -386,11 +401,11 @@ impl<'de> Deserializer<'de> for &mut Decoder<'de> {
         _name: &'static str,
         _len: usize,
         visitor: V,
-    ) -> Result<V::Value, CborError> {
+    ) -> Result<V::Value, Fault> {
         self.deserialize_seq(visitor)
     }
 
-    fn deserialize_map<V: Visitor<'de>>(self, visitor: V) -> Result<V::Value, CborError> {
+    fn deserialize_map<V: Visitor<'de>>(self, visitor: V) -> Result<V::Value, Fault> {
         let head = self.reader.peek()?;
         match head.major {
             major::MAP => self.map(&head, visitor),
@@ -403,7 +418,7 @@ impl<'de> Deserializer<'de> for &mut Decoder<'de> {
         _name: &'static str,
         _fields: &'static [&'static str],
         visitor: V,
-    ) -> Result<V::Value, CborError> {
+    ) -> Result<V::Value, Fault> {
         let head = self.reader.peek()?;
         match head.major {
             major::MAP => self.map(&head, visitor),
@@ -418,7 +433,7 @@ impl<'de> Deserializer<'de> for &mut Decoder<'de> {
         _name: &'static str,
         _variants: &'static [&'static str],
         visitor: V,
-    ) -> Result<V::Value, CborError> {
+    ) -> Result<V::Value, Fault> {
         let head = self.reader.peek()?;
         match (head.major, head.value) {
             (major::TEXT, _) => visitor.visit_enum(NameOnly(self)),
@@ -436,17 +451,18 @@ impl<'de> Deserializer<'de> for &mut Decoder<'de> {
         }
     }
 
-    /// The name of a field or variant. Others would take its number or its bytes for it.
-    fn deserialize_identifier<V: Visitor<'de>>(self, visitor: V) -> Result<V::Value, CborError> {
+    /// The name of a field or variant, handed on as bytes: a name that is not UTF-8 is none of theirs.
+    /// A name that is written as bytes is refused, and so is its number, which serde would take for it.
+    fn deserialize_identifier<V: Visitor<'de>>(self, visitor: V) -> Result<V::Value, Fault> {
         let head = self.reader.peek()?;
         match head.major {
-            major::TEXT => visitor.visit_borrowed_str(self.reader.text_of(&head)?),
+            major::TEXT => visitor.visit_borrowed_bytes(self.reader.string_of(&head)?),
             major::UINT | major::BYTES => Err(self.second_spelling(self.reader.offset())),
             _ => Err(self.mismatch(&visitor)),
         }
     }
 
-    fn deserialize_ignored_any<V: Visitor<'de>>(self, visitor: V) -> Result<V::Value, CborError> {
+    fn deserialize_ignored_any<V: Visitor<'de>>(self, visitor: V) -> Result<V::Value, Fault> {
         self.reader.pass_over(self.depth, self.max_depth)?;
         visitor.visit_unit()
     }

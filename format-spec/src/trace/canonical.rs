@@ -42,8 +42,8 @@ impl Trace {
 
     /// Reads a trace from its canonical bytes; no other encoding of it is accepted.
     ///
-    /// Lengths are compared with the bytes at hand before anything is allocated. At most 8 bytes
-    /// of memory are used for each byte of input, besides a second copy of it.
+    /// Read straight into columns: lengths are compared with the bytes at hand before anything is
+    /// allocated, and at most 8 bytes of memory are used for each byte of input.
     ///
     /// # Errors
     /// What is wrong with the bytes or the columns, and [`TraceError::NotCanonicalForm`] if the
@@ -54,24 +54,37 @@ impl Trace {
                 max: MAX_CANONICAL_LEN,
             });
         }
-        check(
-            bytes,
-            &Limits {
-                max_len: bytes.len(),
-                max_depth: DEPTH,
-                allow_tags: true,
-            },
-        )?;
-        let trace = Self::new(read_columns(bytes)?)?;
-        let again = trace.to_canonical()?;
-        if again != bytes {
-            let same = again.iter().zip(bytes).take_while(|(a, b)| a == b).count();
-            return Err(TraceError::NotCanonicalForm {
-                offset: same as u64,
-            });
+        let (columns, narrowest) =
+            read_columns(bytes).map_err(|found| first_fault(bytes, found))?;
+        let trace = Self::new(columns)?;
+        if narrowest {
+            Ok(trace)
+        } else {
+            Err(trace.other_encoding(bytes))
         }
-        Ok(trace)
     }
+
+    /// Where `bytes` part from the trace's own encoding.
+    #[cold]
+    fn other_encoding(&self, bytes: &[u8]) -> TraceError {
+        match self.to_canonical() {
+            Ok(own) => TraceError::NotCanonicalForm {
+                offset: own.iter().zip(bytes).take_while(|(a, b)| a == b).count() as u64,
+            },
+            Err(error) => error,
+        }
+    }
+}
+
+/// A broken rule of the encoding is named before a wrong content, wherever the two stand.
+#[cold]
+fn first_fault(bytes: &[u8], found: TraceError) -> TraceError {
+    let limits = Limits {
+        max_len: bytes.len(),
+        max_depth: DEPTH,
+        allow_tags: true,
+    };
+    check(bytes, &limits).err().map_or(found, TraceError::from)
 }
 
 fn write_column(out: &mut Vec<u8>, name: ColumnName, values: &[i64]) {
@@ -113,7 +126,9 @@ fn greatest_common_divisor(mut a: u64, mut b: u64) -> u64 {
     a
 }
 
-fn read_columns(bytes: &[u8]) -> Result<TraceColumns, TraceError> {
+/// The columns, and whether each has the one step and the narrowest width that its values need. The
+/// reader takes shortest heads only, so there is no other encoding than by those two.
+fn read_columns(bytes: &[u8]) -> Result<(TraceColumns, bool), TraceError> {
     let mut reader = Reader::new(bytes);
     exactly(
         reader.map("a trace, a map")?,
@@ -142,10 +157,12 @@ fn read_columns(bytes: &[u8]) -> Result<TraceColumns, TraceError> {
     }
     let mut columns = TraceColumns::default();
     let mut previous = None;
+    let mut narrowest = true;
     for _ in 0..count {
-        let (name, values) = read_column(&mut reader, rows as usize, previous)?;
-        place(&mut columns, name, values);
-        previous = Some(name);
+        let column = read_column(&mut reader, rows as usize, previous)?;
+        place(&mut columns, column.name, column.values);
+        narrowest &= column.narrowest;
+        previous = Some(column.name);
     }
     reader.end()?;
     for required in [ColumnName::Time, ColumnName::Current, ColumnName::Voltage] {
@@ -153,14 +170,20 @@ fn read_columns(bytes: &[u8]) -> Result<TraceColumns, TraceError> {
             return Err(TraceError::MissingColumn { column: required });
         }
     }
-    Ok(columns)
+    Ok((columns, narrowest))
+}
+
+struct ReadColumn {
+    name: ColumnName,
+    values: Vec<i64>,
+    narrowest: bool,
 }
 
 fn read_column(
     reader: &mut Reader<'_>,
     rows: usize,
     previous: Option<ColumnName>,
-) -> Result<(ColumnName, Vec<i64>), TraceError> {
+) -> Result<ReadColumn, TraceError> {
     exactly(
         reader.map("a column, a map")?,
         4,
@@ -191,20 +214,34 @@ fn read_column(
     }
     let mut values = Vec::with_capacity(rows);
     let mut value = first;
+    let (mut lowest, mut highest, mut gcd) = (0, 0, 0);
     values.push(value);
     for element in bytes.chunks_exact(width.len()) {
-        let overflow = TraceError::Overflow {
-            column,
-            row: values.len(),
-        };
-        value = width
-            .read(element)
+        let scaled = width.read(element);
+        lowest = scaled.min(lowest);
+        highest = scaled.max(highest);
+        if gcd != 1 {
+            gcd = greatest_common_divisor(gcd, scaled.unsigned_abs());
+        }
+        value = scaled
             .checked_mul(step)
             .and_then(|difference| value.checked_add(difference))
-            .ok_or(overflow)?;
+            .ok_or(TraceError::Overflow {
+                column,
+                row: values.len(),
+            })?;
         values.push(value);
     }
-    Ok((column, values))
+    // A constant column has step 1; any other has a step that leaves its differences no divisor.
+    let own_step = match gcd {
+        0 => step == 1,
+        gcd => gcd == 1 && step > 0,
+    };
+    Ok(ReadColumn {
+        name: column,
+        values,
+        narrowest: own_step && width == Width::narrowest(lowest, highest),
+    })
 }
 
 /// The columns that may stand behind `previous`. Channels and cells are counted without gaps, and

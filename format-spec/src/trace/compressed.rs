@@ -1,9 +1,7 @@
 //! Traces for transport: one zstd frame (RFC 8878) with its content size, and the digest.
 
-use std::io::Read;
-
 use sha2::{Digest, Sha256};
-use zstd::stream::raw::CParameter;
+use zstd::stream::raw::{CParameter, DParameter, Decoder, InBuffer, Operation as _, OutBuffer};
 use zstd::zstd_safe;
 
 use super::TraceError;
@@ -33,10 +31,7 @@ pub fn digest_compressed(
     compressed: &[u8],
     max_len: u64,
 ) -> Result<(TraceDigest, u64), TraceError> {
-    let mut hasher = Sha256::new();
-    let len = expand(compressed, max_len, |part| hasher.update(part))?;
-    let hash = Hash::from_bytes(hasher.finalize().into());
-    Ok((TraceDigest::from_hash(hash), len))
+    Expander::new()?.digest(compressed, max_len)
 }
 
 /// The bytes in a frame.
@@ -45,7 +40,7 @@ pub fn digest_compressed(
 /// Those of [`digest_compressed`].
 pub fn decompress(compressed: &[u8], max_len: u64) -> Result<Vec<u8>, TraceError> {
     let mut out = Vec::new();
-    expand(compressed, max_len, |part| out.extend_from_slice(part))?;
+    Expander::new()?.expand(compressed, max_len, |part| out.extend_from_slice(part))?;
     Ok(out)
 }
 
@@ -55,7 +50,70 @@ const LEVEL: i32 = 9;
 /// support.
 const WINDOW_LOG: u32 = 23;
 
-fn expand(compressed: &[u8], max_len: u64, mut each: impl FnMut(&[u8])) -> Result<u64, TraceError> {
+/// A decoder with its buffer, for one trace after the other: making them costs more than a small
+/// trace does.
+pub(crate) struct Expander {
+    decoder: Decoder<'static>,
+    buffer: Vec<u8>,
+}
+
+impl Expander {
+    /// # Errors
+    /// [`TraceError::Compression`] without memory for it.
+    pub(crate) fn new() -> Result<Self, TraceError> {
+        let mut decoder = Decoder::new().map_err(damaged)?;
+        decoder
+            .set_parameter(DParameter::WindowLogMax(WINDOW_LOG))
+            .map_err(damaged)?;
+        Ok(Self {
+            decoder,
+            buffer: vec![0; BUFFER_LEN],
+        })
+    }
+
+    /// As [`digest_compressed`]: each part is hashed while it is in the buffer.
+    pub(crate) fn digest(
+        &mut self,
+        compressed: &[u8],
+        max_len: u64,
+    ) -> Result<(TraceDigest, u64), TraceError> {
+        let mut hasher = Sha256::new();
+        let len = self.expand(compressed, max_len, |part| hasher.update(part))?;
+        let hash = Hash::from_bytes(hasher.finalize().into());
+        Ok((TraceDigest::from_hash(hash), len))
+    }
+
+    fn expand(
+        &mut self,
+        compressed: &[u8],
+        max_len: u64,
+        mut each: impl FnMut(&[u8]),
+    ) -> Result<u64, TraceError> {
+        let stated = stated_len(compressed, max_len)?;
+        self.decoder.reinit().map_err(damaged)?;
+        let mut input = InBuffer::around(compressed);
+        let mut len = 0_u64;
+        loop {
+            let mut output = OutBuffer::around(self.buffer.as_mut_slice());
+            let left = self.decoder.run(&mut input, &mut output).map_err(damaged)?;
+            let taken = output.pos();
+            len += taken as u64;
+            if len > stated {
+                return Err(reason("more content than the frame states"));
+            }
+            each(self.buffer.get(..taken).unwrap_or_default());
+            match (left, taken) {
+                (0, _) if len == stated => return Ok(len),
+                (0, _) => return Err(reason("less content than the frame states")),
+                (_, 0) => return Err(reason("incomplete frame")),
+                _ => {}
+            }
+        }
+    }
+}
+
+/// The content size that the one whole frame states.
+fn stated_len(compressed: &[u8], max_len: u64) -> Result<u64, TraceError> {
     // Skippable frames have other magic numbers and would pass as empty content.
     if !compressed.starts_with(&MAGIC) {
         return Err(reason("not a zstd frame"));
@@ -71,28 +129,7 @@ fn expand(compressed: &[u8], max_len: u64, mut each: impl FnMut(&[u8])) -> Resul
     if zstd_safe::find_frame_compressed_size(compressed) != Ok(compressed.len()) {
         return Err(reason("not exactly one whole frame"));
     }
-    let mut decoder = zstd::stream::read::Decoder::with_buffer(compressed)
-        .map_err(damaged)?
-        .single_frame();
-    decoder.window_log_max(WINDOW_LOG).map_err(damaged)?;
-    let mut buffer = vec![0; BUFFER_LEN];
-    let mut len = 0_u64;
-    loop {
-        let taken = decoder.read(&mut buffer).map_err(damaged)?;
-        if taken == 0 {
-            break;
-        }
-        len += taken as u64;
-        if len > stated {
-            return Err(reason("more content than the frame states"));
-        }
-        each(buffer.get(..taken).unwrap_or_default());
-    }
-    if len == stated {
-        Ok(len)
-    } else {
-        Err(reason("less content than the frame states"))
-    }
+    Ok(stated)
 }
 
 /// First bytes of a zstd frame (RFC 8878 §3.1.1).

@@ -1,6 +1,6 @@
 //! The insides of arrays, maps and variants.
 
-use super::{Decoder, NULL};
+use super::{Decoder, Fault, NULL};
 use crate::cbor::{CborError, major};
 use serde::de::{
     DeserializeSeed, Deserializer as _, EnumAccess, Error as _, MapAccess, SeqAccess, Unexpected,
@@ -14,12 +14,12 @@ pub(super) struct Elements<'a, 'de> {
 }
 
 impl<'de> SeqAccess<'de> for &mut Elements<'_, 'de> {
-    type Error = CborError;
+    type Error = Fault;
 
     fn next_element_seed<S: DeserializeSeed<'de>>(
         &mut self,
         seed: S,
-    ) -> Result<Option<S::Value>, CborError> {
+    ) -> Result<Option<S::Value>, Fault> {
         if self.left == 0 {
             return Ok(None);
         }
@@ -33,6 +33,14 @@ impl<'de> SeqAccess<'de> for &mut Elements<'_, 'de> {
     }
 }
 
+#[cold]
+fn out_of_order(twice: bool, offset: u64) -> Fault {
+    match twice {
+        true => CborError::DuplicateKey { offset }.into(),
+        false => CborError::UnsortedKey { offset }.into(),
+    }
+}
+
 /// The pairs of a map, each key after the one before it.
 pub(super) struct Pairs<'a, 'de> {
     pub(super) decoder: &'a mut Decoder<'de>,
@@ -42,16 +50,12 @@ pub(super) struct Pairs<'a, 'de> {
 }
 
 impl<'de> Pairs<'_, 'de> {
-    fn key<S: DeserializeSeed<'de>>(&mut self, seed: S) -> Result<S::Value, CborError> {
+    fn key<S: DeserializeSeed<'de>>(&mut self, seed: S) -> Result<S::Value, Fault> {
         let offset = self.decoder.reader.offset();
         let name = seed.deserialize(&mut *self.decoder)?;
         let key = self.decoder.reader.since(offset);
         if self.previous >= key {
-            return Err(if self.previous == key {
-                CborError::DuplicateKey { offset }
-            } else {
-                CborError::UnsortedKey { offset }
-            });
+            return Err(out_of_order(self.previous == key, offset));
         }
         self.previous = key;
         Ok(name)
@@ -59,12 +63,12 @@ impl<'de> Pairs<'_, 'de> {
 }
 
 impl<'de> MapAccess<'de> for &mut Pairs<'_, 'de> {
-    type Error = CborError;
+    type Error = Fault;
 
     fn next_key_seed<S: DeserializeSeed<'de>>(
         &mut self,
         seed: S,
-    ) -> Result<Option<S::Value>, CborError> {
+    ) -> Result<Option<S::Value>, Fault> {
         if self.left == 0 {
             return Ok(None);
         }
@@ -72,7 +76,7 @@ impl<'de> MapAccess<'de> for &mut Pairs<'_, 'de> {
         self.key(seed).map(Some)
     }
 
-    fn next_value_seed<S: DeserializeSeed<'de>>(&mut self, seed: S) -> Result<S::Value, CborError> {
+    fn next_value_seed<S: DeserializeSeed<'de>>(&mut self, seed: S) -> Result<S::Value, Fault> {
         seed.deserialize(&mut *self.decoder)
     }
 
@@ -83,22 +87,19 @@ impl<'de> MapAccess<'de> for &mut Pairs<'_, 'de> {
 
 /// A variant with content: the one pair of a map.
 impl<'de> EnumAccess<'de> for Pairs<'_, 'de> {
-    type Error = CborError;
+    type Error = Fault;
     type Variant = Self;
 
-    fn variant_seed<S: DeserializeSeed<'de>>(
-        mut self,
-        seed: S,
-    ) -> Result<(S::Value, Self), CborError> {
+    fn variant_seed<S: DeserializeSeed<'de>>(mut self, seed: S) -> Result<(S::Value, Self), Fault> {
         let name = self.key(seed)?;
         Ok((name, self))
     }
 }
 
 impl<'de> VariantAccess<'de> for Pairs<'_, 'de> {
-    type Error = CborError;
+    type Error = Fault;
 
-    fn unit_variant(self) -> Result<(), CborError> {
+    fn unit_variant(self) -> Result<(), Fault> {
         let head = self.decoder.reader.peek()?;
         if (head.major, head.value) == (major::SIMPLE, NULL) {
             return Err(self.decoder.second_spelling(self.decoder.map_at));
@@ -106,11 +107,11 @@ impl<'de> VariantAccess<'de> for Pairs<'_, 'de> {
         Err(self.decoder.mismatch(&"unit"))
     }
 
-    fn newtype_variant_seed<S: DeserializeSeed<'de>>(self, seed: S) -> Result<S::Value, CborError> {
+    fn newtype_variant_seed<S: DeserializeSeed<'de>>(self, seed: S) -> Result<S::Value, Fault> {
         seed.deserialize(self.decoder)
     }
 
-    fn tuple_variant<V: Visitor<'de>>(self, len: usize, visitor: V) -> Result<V::Value, CborError> {
+    fn tuple_variant<V: Visitor<'de>>(self, len: usize, visitor: V) -> Result<V::Value, Fault> {
         self.decoder.deserialize_tuple(len, visitor)
     }
 
@@ -118,7 +119,7 @@ impl<'de> VariantAccess<'de> for Pairs<'_, 'de> {
         self,
         fields: &'static [&'static str],
         visitor: V,
-    ) -> Result<V::Value, CborError> {
+    ) -> Result<V::Value, Fault> {
         self.decoder.deserialize_struct("", fields, visitor)
     }
 }
@@ -127,27 +128,27 @@ impl<'de> VariantAccess<'de> for Pairs<'_, 'de> {
 pub(super) struct NameOnly<'a, 'de>(pub(super) &'a mut Decoder<'de>);
 
 impl<'de> EnumAccess<'de> for NameOnly<'_, 'de> {
-    type Error = CborError;
+    type Error = Fault;
     type Variant = Self;
 
-    fn variant_seed<S: DeserializeSeed<'de>>(self, seed: S) -> Result<(S::Value, Self), CborError> {
+    fn variant_seed<S: DeserializeSeed<'de>>(self, seed: S) -> Result<(S::Value, Self), Fault> {
         let name = seed.deserialize(&mut *self.0)?;
         Ok((name, self))
     }
 }
 
 impl<'de> VariantAccess<'de> for NameOnly<'_, 'de> {
-    type Error = CborError;
+    type Error = Fault;
 
-    fn unit_variant(self) -> Result<(), CborError> {
+    fn unit_variant(self) -> Result<(), Fault> {
         Ok(())
     }
 
-    fn newtype_variant_seed<S: DeserializeSeed<'de>>(self, _: S) -> Result<S::Value, CborError> {
+    fn newtype_variant_seed<S: DeserializeSeed<'de>>(self, _: S) -> Result<S::Value, Fault> {
         Err(without_content("newtype variant"))
     }
 
-    fn tuple_variant<V: Visitor<'de>>(self, _: usize, _: V) -> Result<V::Value, CborError> {
+    fn tuple_variant<V: Visitor<'de>>(self, _: usize, _: V) -> Result<V::Value, Fault> {
         Err(without_content("tuple variant"))
     }
 
@@ -155,12 +156,12 @@ impl<'de> VariantAccess<'de> for NameOnly<'_, 'de> {
         self,
         _: &'static [&'static str],
         _: V,
-    ) -> Result<V::Value, CborError> {
+    ) -> Result<V::Value, Fault> {
         Err(without_content("struct variant"))
     }
 }
 
 #[cold]
-fn without_content(expected: &str) -> CborError {
-    CborError::invalid_type(Unexpected::UnitVariant, &expected)
+fn without_content(expected: &str) -> Fault {
+    Fault::invalid_type(Unexpected::UnitVariant, &expected)
 }
