@@ -183,7 +183,7 @@ impl Authority {
     fn write(&self, path: &Path, trust: &TrustStore) -> Result<(), AuthorityError> {
         let statements: Vec<&Statement> = trust.statements().collect();
         let written = media::write_file(path, |out| {
-            write_return(out, None, statements.iter().copied(), &[]).map(|_| ())
+            write_return(out, None, statements.iter().copied(), None, &[]).map(|_| ())
         })?;
         Ok(media::read_back(path, &written, |_| ())?)
     }
@@ -318,7 +318,7 @@ mod tests {
         let later: Vec<Statement> = authority.statements().skip(1).cloned().collect();
         let path = dir.path().join(STATEMENTS_FILE);
         media::write_file(&path, |out| {
-            write_return(out, None, &later, &[]).map(|_| ())
+            write_return(out, None, &later, None, &[]).map(|_| ())
         })
         .unwrap();
         drop(authority);

@@ -263,6 +263,15 @@ impl From<StationError> for Failure {
                 Exit::Refused,
                 "do not free any memory; tell the records office that the station's key may be in use elsewhere",
             ),
+            S::Contradicted { .. } => (
+                Exit::Refused,
+                "tell the records office and the authority: the server's log was restored from an old copy or shown in two versions. Free nothing until they say what holds",
+            ),
+            S::NoProof { .. } => (
+                Exit::Station,
+                "hand in a new file (`carrylog pack`) and collect again: the new file says which head this station has",
+            ),
+            S::OlderReturn => (Exit::Station, "collect a new one from the server"),
             S::OtherStation { .. } => (Exit::Input, "take the file to the station that it is for"),
             S::Entry(_) => (Exit::Input, "shorten the remark or the texts of the record"),
             S::Seal(_) => (

@@ -613,7 +613,7 @@ fn statements_of_an_unknown_authority_are_left_out_and_said_so() {
         },
     )
     .unwrap();
-    let bytes = write_return(Vec::new(), None, [&founded], &[]).unwrap();
+    let bytes = write_return(Vec::new(), None, [&founded], None, &[]).unwrap();
     bench.file("strange.carrylog", bytes);
     let settled = bench.json("station adopt bay2 strange.carrylog");
     assert_eq!(settled["files"][0]["statements_ignored"], 1);

@@ -83,6 +83,7 @@ fn main() {
                 seq: last.as_ref().map_or(0, |s| s.content().seq + 1),
                 prev: last.as_ref().map(Seal::digest),
                 root: log.root(),
+                seen: None,
                 size,
                 at_ms: at(size as i64),
             };

@@ -17,7 +17,9 @@ use crate::cbor::{CborError, Reader, major, write_bytes, write_head, write_text}
 
 pub use error::CoseError;
 pub use key::{PublicKey, SecretKey};
-pub use receipt::{Receipt, ReceiptProof, VerifiedReceipt, parse_receipt, sign_receipt};
+pub use receipt::{
+    Receipt, ReceiptClaims, ReceiptProof, VerifiedReceipt, parse_receipt, sign_receipt,
+};
 pub use sign1::{Sign1, VerifiedPayload, parse_sign1, sign1};
 
 /// CBOR tag of COSE_Sign1 (RFC 9052 §4.2).

@@ -43,6 +43,8 @@ pub enum FrameType {
     End = 10,
     /// An encrypted bundle, in an outer envelope.
     Sealed = 11,
+    /// A head of a fleet log.
+    Head = 12,
 }
 
 impl FrameType {
@@ -59,6 +61,7 @@ impl FrameType {
             9 => Self::Recovery,
             10 => Self::End,
             11 => Self::Sealed,
+            12 => Self::Head,
             _ => return None,
         })
     }
@@ -66,7 +69,7 @@ impl FrameType {
     /// Largest payload in bytes.
     pub fn max_payload(self) -> u64 {
         match self {
-            Self::Entry | Self::Statement => 64 * 1024,
+            Self::Entry | Self::Statement | Self::Head => 64 * 1024,
             Self::Header | Self::Frontier => 4 * 1024,
             Self::Seal => 1024,
             Self::Trace => 16 * 1024 * 1024,

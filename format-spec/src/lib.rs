@@ -7,7 +7,7 @@ pub mod bundle;
 pub mod cbor;
 pub mod cose;
 pub mod envelope;
-pub mod fleet_head;
+pub mod fleet_log;
 pub mod frame;
 pub mod ids;
 pub mod instant;

@@ -1,16 +1,18 @@
 //! Receipts: a server's signed proof that a seal is in its fleet log (COSE Receipts, RFC 9942).
 //!
-//! The leaf of the fleet log is a seal's payload, so a receipt names exactly one seal: log, size,
-//! root. Only a receipt lets a station free its memory.
+//! The leaf of the fleet log is `{seal: payload}`, so a receipt names exactly one seal: log, size,
+//! root. The size of the fleet log is signed with its root, so the index is proven. Only a receipt lets
+//! a station free its memory.
 
 use crate::cbor::{self, CborError, Limits};
-use crate::cose::{self, CoseError, ReceiptProof, SecretKey};
+use crate::cose::{self, CoseError, ReceiptProof};
+use crate::fleet_log::seal_leaf;
 use crate::ids::{LogId, SealDigest};
 use crate::instant::Instant;
 use crate::refusal::{Fault, Refusal, Rule};
-use crate::seal::{Seal, SealContent, SealError, parse_seal_payload};
+use crate::seal::{SealContent, SealError, parse_seal_payload};
 use crate::statement::Role;
-use crate::tree::{self, Hash, InclusionProof};
+use crate::tree::{Hash, TreeError, leaf_hash};
 use crate::trust::TrustStore;
 use serde::{Deserialize, Serialize};
 
@@ -40,6 +42,7 @@ pub struct VerifiedReceipt {
     seal_digest: SealDigest,
     server: LogId,
     server_name: String,
+    authority: LogId,
     issued_at: Instant,
     fleet_index: u64,
     fleet_size: u64,
@@ -47,26 +50,10 @@ pub struct VerifiedReceipt {
 }
 
 impl ReceiptSlip {
-    /// Signs a receipt for `seal`, whose place in the fleet log is proven by `proof` under `root`.
-    ///
-    /// # Errors
-    /// [`ReceiptError`] if the proof does not lead from the seal to the root.
-    pub fn sign(
-        key: &SecretKey,
-        issued_at: Instant,
-        seal: &Seal,
-        root: Hash,
-        proof: &InclusionProof,
-    ) -> Result<Self, ReceiptError> {
-        let leaf = tree::leaf_hash(seal.payload());
-        if proof.root(&leaf) != Ok(root) {
-            return Err(ReceiptError::NotIncluded);
-        }
-        let receipt = cose::sign_receipt(key, issued_at.seconds(), &root, &proof.clone().into());
-        Ok(Self {
-            seal: seal.payload().to_vec(),
-            receipt,
-        })
+    /// A slip from a seal's payload and the receipt for it; nothing is verified.
+    /// [`FleetTree::receipt`](crate::fleet_log::FleetTree::receipt) makes one.
+    pub fn from_parts(seal: Vec<u8>, receipt: Vec<u8>) -> Self {
+        Self { seal, receipt }
     }
 
     /// The slip's encoding.
@@ -90,7 +77,7 @@ impl ReceiptSlip {
         &self.receipt
     }
 
-    /// The seal's payload: the leaf that the receipt proves.
+    /// The payload of the seal that the receipt proves.
     pub fn seal_payload(&self) -> &[u8] {
         &self.seal
     }
@@ -103,17 +90,27 @@ impl ReceiptSlip {
         let seal = parse_seal_payload(&self.seal)?;
         let receipt = cose::parse_receipt(&self.receipt)?;
         let server = LogId::from_hash(Hash::from_bytes(receipt.kid()));
+        let ReceiptProof::Inclusion(proof) = receipt.proof() else {
+            return Err(ReceiptError::NotIncluded);
+        };
+        let claims = receipt.claims();
+        if claims.fleet_log != *server.hash() {
+            return Err(ReceiptError::OtherFleetLog);
+        }
+        if claims.fleet_size != proof.tree_size {
+            return Err(ReceiptError::OtherSize);
+        }
+        if proof.leaf_index == 0 {
+            return Err(ReceiptError::FirstLeaf);
+        }
+        let leaf = leaf_hash(&seal_leaf(&self.seal));
+        proof.root(&leaf).map_err(CoseError::Proof)?;
         let standing = trust
             .standing(server)
             .filter(|s| s.enrolment.role == Role::Server)
             .ok_or(ReceiptError::UnknownServer(server))?;
-        let verified =
-            receipt.verify_inclusion(&standing.enrolment.key, &tree::leaf_hash(&self.seal))?;
-        let ReceiptProof::Inclusion(proof) = receipt.proof() else {
-            return Err(ReceiptError::NotIncluded);
-        };
-        // A receipt signs a root, not a size (RFC 9942), so a thief could claim any size: no receipt
-        // of a revoked server counts, whatever size it was revoked from.
+        let verified = receipt.verify_inclusion(&standing.enrolment.key, &leaf)?;
+        // A thief signs any smaller size: no receipt of a revoked server counts.
         if standing.revoked_from.is_some() {
             return Err(ReceiptError::RevokedServer(server));
         }
@@ -127,6 +124,7 @@ impl ReceiptSlip {
             seal_digest: SealDigest::from_hash(Hash::of(&self.seal)),
             server,
             server_name: standing.enrolment.name.to_string(),
+            authority: standing.authority,
             issued_at,
             fleet_index: proof.leaf_index,
             fleet_size: proof.tree_size,
@@ -162,6 +160,11 @@ impl VerifiedReceipt {
         &self.server_name
     }
 
+    /// The authority whose enrolment of the server counts.
+    pub fn authority(&self) -> LogId {
+        self.authority
+    }
+
     /// When the server signed, by its clock, to the second.
     pub fn issued_at(&self) -> Instant {
         self.issued_at
@@ -191,14 +194,23 @@ pub enum ReceiptError {
     #[error("the receipt is signed by a server that no trusted authority has enrolled (key {})", .0.short())]
     UnknownServer(LogId),
     /// The server's key is revoked.
-    #[error("the receipt is signed by a server whose key was revoked (key {})", .0.short())]
+    #[error("the receipt is signed by a server whose key was revoked (key {}): collect from its successor", .0.short())]
     RevokedServer(LogId),
     /// The receipt was issued outside the dates of the server's enrolment.
     #[error("the receipt was issued outside the dates of the server's enrolment (key {})", .0.short())]
     OutsideDates(LogId),
-    /// The proof does not lead from the seal to the root.
-    #[error("the receipt's proof does not contain the seal")]
+    /// A receipt of another kind: it proves no seal.
+    #[error("the receipt proves no seal")]
     NotIncluded,
+    /// The receipt speaks of a fleet log that its signer does not own.
+    #[error("the receipt speaks of a fleet log that its signer does not own")]
+    OtherFleetLog,
+    /// The proof is of another size than the signed one.
+    #[error("the receipt's proof is not of the size that the server signed")]
+    OtherSize,
+    /// Leaf 0 opens the fleet log; no seal stands there.
+    #[error("the receipt says that the seal is leaf 0, which opens the fleet log")]
+    FirstLeaf,
     /// The time of issue is out of range.
     #[error("the receipt's time of issue is out of range")]
     Time,
@@ -216,10 +228,24 @@ pub enum ReceiptError {
 impl ReceiptError {
     /// The refusal of a file that holds this receipt at `offset`.
     pub(crate) fn refusal(&self, offset: u64) -> Refusal {
-        let fault = match self {
-            Self::UnknownServer(_) | Self::RevokedServer(_) | Self::OutsideDates(_) => Fault::Trust,
-            _ => Fault::Maker,
+        let (rule, fault) = match self {
+            Self::UnknownServer(_) | Self::RevokedServer(_) | Self::OutsideDates(_) => {
+                (Rule::Receipt, Fault::Trust)
+            }
+            Self::FirstLeaf => (Rule::FleetLeaf, Fault::Maker),
+            Self::OtherFleetLog | Self::OtherSize | Self::Cose(CoseError::OtherSize { .. }) => {
+                (Rule::ReceiptSize, Fault::Maker)
+            }
+            Self::Cose(
+                CoseError::BadSignature
+                | CoseError::Proof(
+                    TreeError::PathLength { given: 1..=63 } | TreeError::NoSuchLeaf { .. },
+                ),
+            ) => (Rule::ReceiptProof, Fault::Maker),
+            Self::NotIncluded | Self::Time | Self::Cose(_) | Self::Seal(_) | Self::Cbor(_) => {
+                (Rule::Receipt, Fault::Maker)
+            }
         };
-        Refusal::new(Rule::Receipt, fault, offset, self.to_string())
+        Refusal::new(rule, fault, offset, self.to_string())
     }
 }

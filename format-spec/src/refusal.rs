@@ -49,8 +49,24 @@ pub enum Rule {
     Inclusion,
     /// H-2: a unit history holds only what concerns its unit.
     Foreign,
-    /// a receipt proves that a seal is in the fleet log and is signed by an enrolled server.
+    /// F-1: leaf 0 opens the fleet log, and no other does.
+    FleetLeaf,
+    /// F-3: a head has its only form and its signature holds.
+    HeadForm,
+    /// F-4: proofs and checkpoint beside a head belong to it.
+    HeadProof,
+    /// F-5: a return with receipts has one head, and every receipt is of its log, size and root.
+    HeadOfReturn,
+    /// F-6: a head does not contradict the one that was kept of its log.
+    HeadMemory,
+    /// F-7: heads of a segment or history are few, in order and without proofs.
+    HeadList,
+    /// a receipt has its only form and is signed by an enrolled, unrevoked server.
     Receipt,
+    /// a receipt's signature holds over the root that its proof leads to from its seal.
+    ReceiptProof,
+    /// a receipt's proof is of the fleet log and size that are signed.
+    ReceiptSize,
     /// W-1: a sign-off's signature holds under the key that it names, if that key is enrolled.
     SignOff,
     /// T-1: a statement's signature holds under its authority's key.
@@ -87,7 +103,15 @@ impl Rule {
             Self::LogKey => "L-2",
             Self::Inclusion => "H-1",
             Self::Foreign => "H-2",
+            Self::FleetLeaf => "F-1",
+            Self::HeadForm => "F-3",
+            Self::HeadProof => "F-4",
+            Self::HeadOfReturn => "F-5",
+            Self::HeadMemory => "F-6",
+            Self::HeadList => "F-7",
             Self::Receipt => "R-1",
+            Self::ReceiptProof => "R-2",
+            Self::ReceiptSize => "R-3",
             Self::SignOff => "W-1",
             Self::StatementSignature => "T-1",
             Self::Enrolment => "T-2",
@@ -117,7 +141,15 @@ impl Rule {
         Self::LogKey,
         Self::Inclusion,
         Self::Foreign,
+        Self::FleetLeaf,
+        Self::HeadForm,
+        Self::HeadProof,
+        Self::HeadOfReturn,
+        Self::HeadMemory,
+        Self::HeadList,
         Self::Receipt,
+        Self::ReceiptProof,
+        Self::ReceiptSize,
         Self::SignOff,
         Self::StatementSignature,
         Self::Enrolment,
@@ -193,11 +225,17 @@ impl Refusal {
             (Fault::Medium, _) => {
                 "copy it again from the station or run `carrylog salvage` on it; the station still has the log"
             }
+            (Fault::Maker, Rule::HeadMemory) => {
+                "keep the file as evidence and tell the records office; free nothing until it says which copy of its fleet log holds"
+            }
             (Fault::Maker, _) => {
                 "keep the file and report it to the records office; do not free the station's memory"
             }
             (Fault::Trust, Rule::EnrolmentDates) => {
                 "ask the authority to renew the enrolment, then deliver the same file again"
+            }
+            (Fault::Trust, Rule::Receipt) => {
+                "collect a return from a server that your own authority has enrolled; if a server's key was revoked, from its successor"
             }
             (Fault::Trust, _) => {
                 "ask the authority to enrol this key, then deliver the same file again"

@@ -32,6 +32,9 @@ pub struct SealContent {
     pub prev: Option<SealDigest>,
     /// RFC 9162 root over the first `size` entries.
     pub root: Hash,
+    /// The name of the fleet head that the station last took: shows that a courier stripped it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub seen: Option<Hash>,
     /// Number of entries sealed.
     pub size: u64,
     /// When it was sealed, by the station's clock: a claim.

@@ -181,6 +181,11 @@ impl TrustStore {
         self.anchors.iter()
     }
 
+    /// Whether a person chose this authority; others are trusted by statement only.
+    pub fn is_chosen(&self, authority: LogId) -> bool {
+        self.anchors.contains_key(&authority)
+    }
+
     /// All verified statements, by authority and number.
     pub fn statements(&self) -> impl Iterator<Item = &Statement> {
         self.statements.values()

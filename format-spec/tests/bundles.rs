@@ -7,13 +7,9 @@
 
 mod support;
 
-use carrylog_format::bundle::{
-    HistoryItem, SegmentItem, read_history, read_return, read_segment, write_return,
-};
-use carrylog_format::receipt::ReceiptSlip;
+use carrylog_format::bundle::{HistoryItem, SegmentItem, read_history, read_return, read_segment};
 use carrylog_format::refusal::{Fault, Refusal, Rule};
 use carrylog_format::statement::{Role, StatementBody};
-use carrylog_format::tree::LeafTree;
 use carrylog_format::trust::TrustStore;
 use support::*;
 
@@ -32,21 +28,6 @@ fn scene() -> (Authority, StationLog) {
 
 fn refuse(bytes: &[u8], trust: &TrustStore) -> Refusal {
     read_segment(bytes, trust, &mut |_| {}).unwrap_err()
-}
-
-fn receipts(log: &StationLog) -> Vec<ReceiptSlip> {
-    let mut fleet = LeafTree::new();
-    for seal in &log.seals {
-        fleet.push(carrylog_format::tree::leaf_hash(seal.payload()));
-    }
-    let size = fleet.len();
-    (0..size)
-        .map(|i| {
-            let proof = fleet.prove_inclusion(i, size).unwrap();
-            let root = fleet.root_at(size).unwrap();
-            ReceiptSlip::sign(&key(3), at(300), &log.seals[i as usize], root, &proof).unwrap()
-        })
-        .collect()
 }
 
 #[test]
@@ -228,8 +209,7 @@ fn a_dropped_or_foreign_seal_breaks_the_chain() {
 #[test]
 fn return_bundles_carry_receipts_that_verify_alone() {
     let (authority, log) = scene();
-    let slips = receipts(&log);
-    let bytes = write_return(Vec::new(), Some(log.id()), &authority.chain, &slips).unwrap();
+    let bytes = return_of(log.id(), &authority.chain, &log.seals, 300);
     let trust = TrustStore::new([authority.key.public()]);
     let back = read_return(&bytes[..], &trust, &mut |_| {}).unwrap();
     assert_eq!(back.receipts().len(), 2);
@@ -252,13 +232,7 @@ fn return_bundles_carry_receipts_that_verify_alone() {
 fn a_receipt_by_an_unenrolled_server_does_not_count() {
     let (mut authority, log) = scene();
     authority.chain.truncate(2);
-    let bytes = write_return(
-        Vec::new(),
-        Some(log.id()),
-        &authority.chain,
-        &receipts(&log),
-    )
-    .unwrap();
+    let bytes = return_of(log.id(), &authority.chain, &log.seals, 300);
     let trust = TrustStore::new([authority.key.public()]);
     let refusal = read_return(&bytes[..], &trust, &mut |_| {}).unwrap_err();
     assert_eq!((refusal.rule, refusal.fault), (Rule::Receipt, Fault::Trust));
@@ -267,7 +241,11 @@ fn a_receipt_by_an_unenrolled_server_does_not_count() {
 #[test]
 fn a_unit_history_verifies_alone_and_names_its_origin() {
     let (authority, log) = scene();
-    let bytes = log.history(&unit("SN-0001"), &authority.chain, &receipts(&log));
+    let bytes = log.history(
+        &unit("SN-0001"),
+        &authority.chain,
+        &receipts(&log.seals, 300),
+    );
     let trust = TrustStore::new([authority.key.public()]);
     let mut indexes = Vec::new();
     let history = read_history(&bytes[..], &trust, &mut |item| {

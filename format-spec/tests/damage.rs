@@ -13,13 +13,11 @@
 
 mod support;
 
-use carrylog_format::bundle::{read_history, read_return, read_segment, write_return};
+use carrylog_format::bundle::{read_history, read_return, read_segment};
 use carrylog_format::envelope::{EnvelopeWriter, RecipientSecret, read_envelope};
-use carrylog_format::receipt::ReceiptSlip;
 use carrylog_format::recovery::{Percent, append};
 use carrylog_format::salvage::{Healing, NotHealed};
 use carrylog_format::statement::Role;
-use carrylog_format::tree::{LeafTree, leaf_hash};
 use carrylog_format::trust::TrustStore;
 use std::fmt;
 use std::io::{Cursor, Write};
@@ -79,14 +77,9 @@ fn subjects() -> Vec<Subject> {
     authority.enrol(&key(3), Role::Server, "Records office");
     log.push(test_entry("SN-0001", 60));
     log.seal(61);
-    let mut fleet = LeafTree::new();
-    fleet.push(leaf_hash(log.seals[0].payload()));
-    let root = fleet.root_at(1).unwrap();
-    let proof = fleet.prove_inclusion(0, 1).unwrap();
-    let slip = ReceiptSlip::sign(&key(3), at(90), &log.seals[0], root, &proof).unwrap();
     let trust = TrustStore::new([authority.key.public()]);
     let segment = log.segment(0, &station_only);
-    let back = write_return(Vec::new(), Some(log.id()), &authority.chain, &[slip]).unwrap();
+    let back = return_of(log.id(), &authority.chain, &log.seals, 90);
     let history = log.history(&unit("SN-0001"), &station_only, &[]);
     let mut envelope =
         EnvelopeWriter::new(Vec::new(), &[RecipientSecret::generate().recipient()]).unwrap();

@@ -4,6 +4,7 @@
     clippy::panic,
     clippy::disallowed_methods,
     dead_code,
+    unused_imports,
     unreachable_pub,
     missing_docs,
     reason = "a test fails by panicking"
@@ -22,6 +23,8 @@ mod support;
 use carrylog_format::bundle::BundleHeader;
 use carrylog_format::cbor::{self, CborError, Limits};
 use carrylog_format::cose;
+use carrylog_format::fleet_log::HeadFrame;
+use carrylog_format::fleet_log::head::FleetHead;
 use carrylog_format::frame::{Frame, FrameReader, FrameType};
 use carrylog_format::ids::SealDigest;
 use carrylog_format::receipt::ReceiptSlip;
@@ -211,6 +214,11 @@ fn agree_on_frame(frame: &Frame) -> u64 {
         FrameType::Recovery => u64::from(agree::<Recovery>(bytes)),
         FrameType::Statement => signed(bytes, agree::<StatementContent>),
         FrameType::Seal => signed(bytes, agree::<SealContent>),
+        FrameType::Head => {
+            let frame = cbor::from_canonical::<HeadFrame>(bytes, &LIMITS);
+            let of_head = frame.map_or(0, |f| signed(f.head(), agree::<FleetHead>));
+            u64::from(agree::<HeadFrame>(bytes)) + of_head
+        }
         // No structure of serde's: columns, and what is encrypted.
         FrameType::Trace | FrameType::Sealed => 0,
     }

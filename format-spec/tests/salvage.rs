@@ -7,13 +7,11 @@
 
 mod support;
 
-use carrylog_format::bundle::{HistoryItem, read_history, read_return, read_segment, write_return};
+use carrylog_format::bundle::{HistoryItem, read_history, read_return, read_segment};
 use carrylog_format::frame::{Frame, FrameReader, FrameType};
 use carrylog_format::ids::EntryId;
-use carrylog_format::receipt::ReceiptSlip;
 use carrylog_format::salvage::{Salvaged, SavedKind, save};
 use carrylog_format::statement::Role;
-use carrylog_format::tree::{LeafTree, leaf_hash};
 use carrylog_format::trust::TrustStore;
 use proptest::prelude::*;
 use std::collections::BTreeSet;
@@ -33,21 +31,6 @@ fn scene() -> (Authority, StationLog) {
         }
     }
     (authority, log)
-}
-
-fn receipts(log: &StationLog) -> Vec<ReceiptSlip> {
-    let mut fleet = LeafTree::new();
-    for seal in &log.seals {
-        fleet.push(leaf_hash(seal.payload()));
-    }
-    let size = fleet.len();
-    let root = fleet.root_at(size).unwrap();
-    (0..size)
-        .map(|i| {
-            let proof = fleet.prove_inclusion(i, size).unwrap();
-            ReceiptSlip::sign(&key(3), at(900), &log.seals[i as usize], root, &proof).unwrap()
-        })
-        .collect()
 }
 
 fn frames(bytes: &[u8]) -> Vec<Frame> {
@@ -262,7 +245,11 @@ fn entries_that_the_station_did_not_seal_are_never_called_proven() {
 fn a_damaged_history_keeps_every_entry_that_is_proven_by_itself() {
     let (authority, log) = scene();
     let trust = TrustStore::new([authority.key.public()]);
-    let mut bytes = log.history(&unit("SN-0001"), &authority.chain, &receipts(&log));
+    let mut bytes = log.history(
+        &unit("SN-0001"),
+        &authority.chain,
+        &receipts(&log.seals, 900),
+    );
     let hit = nth(&bytes, FrameType::ProvenEntry, 1);
     let at = hit.payload_offset as usize;
     bytes[at..at + 30].fill(0xee);
@@ -291,8 +278,7 @@ fn a_damaged_history_keeps_every_entry_that_is_proven_by_itself() {
 fn a_damaged_return_bundle_keeps_its_other_receipts() {
     let (authority, log) = scene();
     let trust = TrustStore::new([authority.key.public()]);
-    let slips = receipts(&log);
-    let mut bytes = write_return(Vec::new(), Some(log.id()), &authority.chain, &slips).unwrap();
+    let mut bytes = return_of(log.id(), &authority.chain, &log.seals, 900);
     let hit = nth(&bytes, FrameType::Receipt, 1);
     bytes[hit.payload_offset as usize + 9] ^= 1;
     let saved = salvage(&bytes, &trust);

@@ -74,15 +74,7 @@ fn station(authority: &mut Authority) -> StationLog {
 }
 
 fn returned(log: &StationLog, chain: &[Statement]) -> Vec<u8> {
-    use carrylog_format::receipt::ReceiptSlip;
-    use carrylog_format::tree::{LeafTree, leaf_hash};
-    let mut fleet = LeafTree::new();
-    let seal = &log.seals[0];
-    fleet.push(leaf_hash(seal.payload()));
-    let proof = fleet.prove_inclusion(0, 1).unwrap();
-    let root = fleet.root_at(1).unwrap();
-    let slip = ReceiptSlip::sign(&key(3), at(300), seal, root, &proof).unwrap();
-    carrylog_format::bundle::write_return(Vec::new(), Some(log.id()), chain, &[slip]).unwrap()
+    return_of(log.id(), chain, &log.seals[..1], 300)
 }
 
 fn joined(first: &Authority, second: &Authority) -> Vec<Statement> {

@@ -333,7 +333,7 @@ fn audit(args: DataArgs, out: &mut dyn Write) -> Result<(), RunError> {
         (report.entries, "entries"),
         (report.seals, "seals"),
         (report.traces, "traces"),
-        (report.receipts, "receipts"),
+        (report.leaves, "leaves of the fleet log"),
     ] {
         writeln!(out, "{count:>10} {what}")?;
     }

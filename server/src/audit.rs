@@ -5,12 +5,13 @@ use crate::audit_projections;
 use crate::server::Server;
 use crate::store::{self, LogRow, StoreError};
 use crate::writer::load_trust;
-use carrylog_format::ids::SealDigest;
-use carrylog_format::receipt::ReceiptSlip;
+use carrylog_format::cbor;
+use carrylog_format::fleet_log::FleetLeaf;
+use carrylog_format::ids::{LogId, SealDigest};
 use carrylog_format::record::Entry;
 use carrylog_format::seal::Seal;
 use carrylog_format::trace;
-use carrylog_format::tree::{Frontier, Hash, InclusionProof, LeafTree, leaf_hash};
+use carrylog_format::tree::{Frontier, Hash, InclusionProof, leaf_hash};
 use carrylog_history::queries::statement_queries;
 use rusqlite::Connection;
 use serde::Serialize;
@@ -29,8 +30,8 @@ pub struct AuditReport {
     pub traces: u64,
     /// Statements whose signature was verified.
     pub statements: u64,
-    /// Receipts whose proof was computed.
-    pub receipts: u64,
+    /// Leaves of the fleet log that were matched with what they name.
+    pub leaves: u64,
     /// Logs whose statuses and queries were derived anew.
     pub logs: u64,
     /// Units whose summary and queries were derived anew.
@@ -70,7 +71,7 @@ impl Server {
             entries(c, &logs, &named, &mut report)?;
             seals(c, &logs, &mut report)?;
             traces(c, &mut report)?;
-            fleet_log(c, &logs, &server_key, &mut report)?;
+            fleet_log(c, &server_key, &mut report)?;
             audit_projections::compare(c, &logs, &mut report)?;
             Ok(report)
         })
@@ -222,52 +223,46 @@ fn traces(c: &Connection, report: &mut AuditReport) -> Result<(), StoreError> {
 
 fn fleet_log(
     c: &Connection,
-    logs: &[LogRow],
     server_key: &carrylog_format::cose::PublicKey,
     report: &mut AuditReport,
 ) -> Result<(), StoreError> {
-    let leaves = store::fleet_leaves(c)?;
-    let mut tree = LeafTree::new();
-    leaves.iter().for_each(|leaf| tree.push(*leaf));
-    for log in logs {
-        for slip in store::slips(c, log.row)? {
-            report.receipts += 1;
-            let sound = ReceiptSlip::parse(&slip.slip).is_ok_and(|parsed| {
-                let leaf = leaf_hash(parsed.seal_payload());
-                let seal = SealDigest::from_hash(Hash::of(parsed.seal_payload()));
-                seal == slip.seal
-                    && leaves.get(slip.index as usize) == Some(&leaf)
-                    && carrylog_format::cose::parse_receipt(parsed.receipt()).is_ok_and(|receipt| {
-                        receipt
-                            .verify_inclusion(server_key, &leaf)
-                            .is_ok_and(|verified| {
-                                size_of(&receipt)
-                                    .and_then(|size| tree.root_at(size).ok())
-                                    .is_some_and(|root| root == verified.root())
-                            })
-                    })
-            });
-            if !sound {
-                report.fault(format!(
-                    "the receipt at {} of the fleet log does not verify",
-                    slip.index
-                ));
+    let own = LogId::of(server_key);
+    for (index, bytes) in (0u64..).zip(store::fleet_leaves(c)?) {
+        report.leaves += 1;
+        let wrong = match FleetLeaf::parse(&bytes) {
+            Ok(FleetLeaf::Opened(opened)) => {
+                let sound = index == 0 && opened.log == own && opened.key == *server_key;
+                (!sound).then(|| "opens the log of another key, or not as the first".to_owned())
             }
+            Ok(_) if index == 0 => Some("does not open the log".to_owned()),
+            Ok(FleetLeaf::Seal(content)) => {
+                let payload = cbor::to_canonical(&content).map_err(StoreError::damaged)?;
+                let seal = SealDigest::from_hash(Hash::of(&payload));
+                let gone = !store::has_seal(c, seal)?;
+                gone.then(|| {
+                    let log = content.log.short();
+                    format!("names seal {} of log {log}, which is gone", content.seq)
+                })
+            }
+            Ok(FleetLeaf::Statement(mark)) => {
+                let gone = !store::has_statement(c, mark.name)?;
+                gone.then(|| format!("names statement {}, which is gone", mark.seq))
+            }
+            Err(error) => Some(format!("is no leaf: {error}")),
+        };
+        if let Some(wrong) = wrong {
+            report.fault(format!("leaf {index} {wrong}"));
         }
     }
-    if report.receipts != leaves.len() as u64 {
-        report.fault(format!(
-            "{} receipts for {} seals of the fleet log",
-            report.receipts,
-            leaves.len()
-        ));
+    // Statements that cannot be loaded are told above.
+    let trust = load_trust(c).unwrap_or_default();
+    for statement in trust.statements() {
+        if !store::statement_in_fleet_log(c, statement.digest())? {
+            report.fault(format!(
+                "statement {} has no leaf in the fleet log",
+                statement.content().seq
+            ));
+        }
     }
     Ok(())
-}
-
-fn size_of(receipt: &carrylog_format::cose::Receipt<'_>) -> Option<u64> {
-    match receipt.proof() {
-        carrylog_format::cose::ReceiptProof::Inclusion(proof) => Some(proof.tree_size),
-        carrylog_format::cose::ReceiptProof::Consistency(_) => None,
-    }
 }

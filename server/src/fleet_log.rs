@@ -1,112 +1,167 @@
-//! The server's own log (RFC 9162 tree) over accepted seals, and the receipts it gives for them.
+//! The server's own log (RFC 9162 tree) over what it accepted, and the receipts it gives.
 //!
-//! The leaf is a seal's payload. A seal gets one receipt, which is kept and given again as it is.
+//! Leaf 0 opens it; each seal that counts and each statement taken in gets one leaf, never two. Only
+//! what is committed is signed: a size, once signed, is never given another root.
 
-use crate::store::{self, FleetLeaf, LogRow, SealRow, StoreError};
-use carrylog_format::cose::{self, SecretKey};
-use carrylog_format::fleet_head;
+use crate::store::{self, ContradictionRow, LeafOf, LogRow, SealRow, StoreError};
+use carrylog_format::cose::SecretKey;
+use carrylog_format::fleet_log::head;
+use carrylog_format::fleet_log::{
+    CarriedHead, Continued, FleetLeaf, FleetTree, StatementMark, seal_leaf,
+};
 use carrylog_format::instant::Instant;
-use carrylog_format::receipt::ReceiptSlip;
 use carrylog_format::seal::Seal;
-use carrylog_format::tree::{Hash, LeafTree, leaf_hash};
+use carrylog_format::statement::Statement;
 use rusqlite::Connection;
 
-/// The tree of the fleet log in memory, with the key that signs for it.
+/// The fleet log in memory, with the key that signs for it.
 #[derive(Debug)]
 pub(crate) struct FleetLog {
-    tree: LeafTree,
-    key: SecretKey,
+    tree: FleetTree,
+    /// Why nothing is signed any more.
+    contradicted: Option<String>,
 }
 
 impl FleetLog {
     /// Reads the leaves from the store.
     pub(crate) fn load(c: &Connection, key: SecretKey) -> Result<Self, StoreError> {
-        let mut log = Self {
-            tree: LeafTree::new(),
-            key,
-        };
-        log.reload(c)?;
-        Ok(log)
+        let leaves = store::fleet_leaves(c)?;
+        let tree = FleetTree::new(key, leaves.iter().map(Vec::as_slice));
+        Ok(Self {
+            contradicted: store::contradiction(c, tree.log())?.map(|row| row.found),
+            tree,
+        })
     }
 
     /// Forgets what a transaction that was not committed may have appended.
     pub(crate) fn reload(&mut self, c: &Connection) -> Result<(), StoreError> {
-        self.tree = LeafTree::new();
-        store::fleet_leaves(c)?
-            .into_iter()
-            .for_each(|leaf| self.tree.push(leaf));
+        let leaves = store::fleet_leaves(c)?;
+        self.tree.reset(leaves.iter().map(Vec::as_slice));
+        self.contradicted = store::contradiction(c, self.tree.log())?.map(|row| row.found);
         Ok(())
     }
 
-    pub(crate) fn size(&self) -> u64 {
-        self.tree.len()
+    /// The tree.
+    pub(crate) fn tree(&self) -> &FleetTree {
+        &self.tree
     }
 
-    pub(crate) fn root(&self) -> Result<Hash, StoreError> {
-        self.tree
-            .root_at(self.tree.len())
-            .map_err(StoreError::damaged)
+    /// The tree with the key that signs for it.
+    ///
+    /// # Errors
+    /// [`StoreError::Contradicted`] once a head was met that the log of this key cannot have signed:
+    /// two versions of it are out, and signing more would add to either.
+    pub(crate) fn signing(&self) -> Result<&FleetTree, StoreError> {
+        match &self.contradicted {
+            None => Ok(&self.tree),
+            Some(found) => Err(StoreError::Contradicted(found.clone())),
+        }
     }
 
-    /// Signs size and root as they are now.
-    pub(crate) fn signed_head(&self, now: Instant) -> Result<Vec<u8>, StoreError> {
-        fleet_head::sign(&self.key, self.root()?, self.size(), now).map_err(StoreError::damaged)
-    }
-
-    /// Signs the root at `to` with the proof that the first `from` leaves are its beginning.
-    pub(crate) fn consistency_receipt(
-        &self,
-        from: u64,
-        to: u64,
+    /// Holds heads that a station's file carries against the log. A known one is what the station
+    /// needs a proof from next time; another one under this server's key is kept as evidence, and
+    /// nothing is signed from then on.
+    pub(crate) fn meet(
+        &mut self,
+        c: &Connection,
+        log: &LogRow,
+        heads: &[CarriedHead],
         now: Instant,
-    ) -> Result<Vec<u8>, StoreError> {
-        let proof = self
-            .tree
-            .prove_consistency(from, to)
-            .map_err(StoreError::damaged)?;
-        let root = self.tree.root_at(to).map_err(StoreError::damaged)?;
-        Ok(cose::sign_receipt(
-            &self.key,
-            now.seconds(),
-            &root,
-            &cose::ReceiptProof::Consistency(proof),
-        ))
+    ) -> Result<Option<ContradictionRow>, StoreError> {
+        let mut met = None;
+        let own = |carried: &&CarriedHead| carried.log() == self.tree.log();
+        for carried in heads.iter().filter(own) {
+            // The signature was checked only if an authority enrolled this server's key.
+            let signed = head::verify(carried.frame().head(), &self.tree.key().public());
+            let Ok(signed) = signed else { continue };
+            let (size, has) = (signed.size, self.tree.size());
+            let row = if size > has {
+                ContradictionRow {
+                    kind: "fleet_log_rolled_back".to_owned(),
+                    found: format!(
+                        "I once signed size {size} and have {has}: restored from an old copy? Pack again from {}",
+                        log.state.size
+                    ),
+                }
+            } else if self.tree.root_at(size).map_err(StoreError::damaged)? != signed.root {
+                ContradictionRow {
+                    kind: "fleet_log_forked".to_owned(),
+                    found: format!(
+                        "two versions of the fleet log under one key: another root was signed for size {size}"
+                    ),
+                }
+            } else {
+                store::holds_head(c, log.row, size)?;
+                continue;
+            };
+            let name = head::name(carried.frame().head()).map_err(StoreError::damaged)?;
+            let (frame, own) = (carried.frame().head(), self.tree.log());
+            store::add_contradiction(c, name, own, log.row, &row, frame, now)?;
+            self.contradicted = Some(row.found.clone());
+            met = met.or(Some(row));
+        }
+        Ok(met)
     }
 
-    /// Appends those of `seals` that are not in the log yet and keeps a receipt for each; how many
-    /// were appended. The caller reloads if its transaction is not committed.
+    /// Writes leaf 0 if there is none.
+    pub(crate) fn open(
+        &mut self,
+        c: &Connection,
+        continues: Option<Continued>,
+        now: Instant,
+    ) -> Result<(), StoreError> {
+        if self.tree.size() == 0 {
+            let leaf = self
+                .tree
+                .opening(now, continues)
+                .map_err(StoreError::damaged)?;
+            let index = self.tree.push(&leaf);
+            store::add_fleet_leaf(c, index, &leaf, LeafOf::Opening)?;
+        }
+        Ok(())
+    }
+
+    /// Appends those of `statements` that are not in the log yet. The caller reloads if its
+    /// transaction is not committed.
+    pub(crate) fn append_statements<'s>(
+        &mut self,
+        c: &Connection,
+        statements: impl IntoIterator<Item = &'s Statement>,
+    ) -> Result<(), StoreError> {
+        for statement in statements {
+            if !store::statement_in_fleet_log(c, statement.digest())? {
+                let leaf = FleetLeaf::Statement(StatementMark::from(statement))
+                    .encode()
+                    .map_err(StoreError::damaged)?;
+                let index = self.tree.push(&leaf);
+                let of = LeafOf::Statement(statement.digest());
+                store::add_fleet_leaf(c, index, &leaf, of)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Appends those of `seals` that are not in the log yet; how many were appended. The caller
+    /// reloads if its transaction is not committed.
     pub(crate) fn append(
         &mut self,
         c: &Connection,
         log: &LogRow,
         seals: &[SealRow],
-        now: Instant,
     ) -> Result<u64, StoreError> {
-        let mut new = Vec::new();
+        if self.contradicted.is_some() {
+            return Ok(0);
+        }
+        let mut new = 0;
         for row in seals {
             if !store::in_fleet_log(c, row.digest)? {
                 let seal = Seal::verify(&row.sign1, &log.key).map_err(StoreError::damaged)?;
-                let index = self.tree.len();
-                self.tree.push(leaf_hash(seal.payload()));
-                new.push((index, seal));
+                let leaf = seal_leaf(seal.payload());
+                let index = self.tree.push(&leaf);
+                store::add_fleet_leaf(c, index, &leaf, LeafOf::Seal(log.row, row.digest))?;
+                new += 1;
             }
         }
-        let (size, root) = (self.size(), self.root()?);
-        for (index, seal) in &new {
-            let proof = self
-                .tree
-                .prove_inclusion(*index, size)
-                .map_err(StoreError::damaged)?;
-            let slip = ReceiptSlip::sign(&self.key, now, seal, root, &proof)
-                .map_err(StoreError::damaged)?;
-            let leaf = FleetLeaf {
-                index: *index,
-                seal: seal.digest(),
-                leaf: leaf_hash(seal.payload()),
-                slip: slip.encode().map_err(StoreError::damaged)?,
-            };
-            store::add_fleet_leaf(c, log.row, &leaf)?;
-        }
-        Ok(new.len() as u64)
+        Ok(new)
     }
 }

@@ -174,8 +174,9 @@ impl Writer {
         let tx = self.database.begin()?;
         self.unsettled = true;
         let change = trust_change::apply(&tx, &new, &trust, None, now)?;
+        self.fleet.append_statements(&tx, new.iter().copied())?;
         for (log, seals) in &change.to_receipt {
-            self.fleet.append(&tx, log, seals, now)?;
+            self.fleet.append(&tx, log, seals)?;
         }
         Projector::new(&tx, &trust).update_units(&change.touched)?;
         keep_if_unproven(&tx, file, arrival, ignored, now)?;

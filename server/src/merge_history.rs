@@ -48,8 +48,10 @@ impl Writer {
         };
         let statements = self.trust.missing_from(&trust.store);
         let change = trust_change::apply(&tx, &statements, &trust, None, now)?;
+        self.fleet
+            .append_statements(&tx, statements.iter().copied())?;
         for (log, seals) in &change.to_receipt {
-            self.fleet.append(&tx, log, seals, now)?;
+            self.fleet.append(&tx, log, seals)?;
         }
         let mut touched = change.touched;
         for row in &intake.linking {
@@ -60,7 +62,7 @@ impl Writer {
         for log in intake.logs.values() {
             let (units, seals) = trust_change::derive_log(&tx, log, &trust)?;
             touched.extend(units);
-            self.fleet.append(&tx, log, &seals, now)?;
+            self.fleet.append(&tx, log, &seals)?;
             if let Some(row) = store::find_log(&tx, log.log)? {
                 let report = log_state::report_of(&row.state)?;
                 if report.forks.iter().any(|f| !f.settled) {

@@ -41,6 +41,7 @@ impl Writer {
             Err(refusal) => return Ok(Err(refusal)),
         };
         intake.finish()?;
+        let met = self.fleet.meet(&tx, &log, verified.heads(), now)?;
         let trust = match self.trust.missing_from(&intake.trust) {
             new if new.is_empty() => Arc::clone(&self.trust),
             _ => Arc::new(TrustView::of(intake.trust.clone())),
@@ -56,11 +57,13 @@ impl Writer {
             !statements.is_empty(),
         )?;
 
+        self.fleet
+            .append_statements(&tx, statements.iter().copied())?;
         for (other, seals) in &change.to_receipt {
-            self.fleet.append(&tx, other, seals, now)?;
+            self.fleet.append(&tx, other, seals)?;
         }
         let seals = seals_to_receipt(&tx, &log, &verified, &refreshed)?;
-        let new_receipts = self.fleet.append(&tx, &log, &seals, now)?;
+        let new_receipts = self.fleet.append(&tx, &log, &seals)?;
 
         let mut touched = change.touched;
         touched.extend(&intake.touched);
@@ -73,7 +76,14 @@ impl Writer {
         projector.update_log(&log, &refreshed.report, went_on)?;
         projector.update_units(&touched)?;
 
-        let outcome = judge(&verified, &refreshed, intake.new_entries, new_receipts);
+        let mut outcome = judge(&verified, &refreshed, intake.new_entries, new_receipts);
+        if let Some(met) = met {
+            outcome.warn(&format!("{}. No receipts until then.", met.found));
+        } else if verified.head_missing().is_some() {
+            outcome.warn(
+                "The head of the fleet log that the station saw last was taken out of this file.",
+            );
+        }
         if let Some(arrival) = arrival {
             keep_if_unproven(&tx, file, arrival, verified.statements_ignored(), now)?;
             record(&tx, arrival, &outcome, now)?;

@@ -170,6 +170,20 @@ impl Outcome {
         }
     }
 
+    /// Puts a warning before what a person should know.
+    pub(crate) fn warn(&mut self, warning: &str) {
+        match self {
+            Self::Accepted(m) | Self::Known(m) | Self::Held(m) | Self::Fork(m) => {
+                m.note = format!("{warning} {}", m.note);
+            }
+            Self::Quarantined { reason, .. } => *reason = format!("{warning} {reason}"),
+            Self::Statements { .. }
+            | Self::History(_)
+            | Self::HistoryQuarantined { .. }
+            | Self::Refused(_) => {}
+        }
+    }
+
     /// The log that it is about.
     pub fn log(&self) -> Option<LogId> {
         match self {

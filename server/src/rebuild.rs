@@ -4,7 +4,6 @@ use crate::projector::Projector;
 use crate::store::{self, StoreError};
 use crate::trust_change::derive_log;
 use crate::writer::{Writer, fleet_digest, load_trust};
-use carrylog_format::instant::Instant;
 use carrylog_format::tree::Hash;
 use carrylog_history::trust_view::TrustView;
 use serde::Serialize;
@@ -25,16 +24,18 @@ pub struct Rebuilt {
 
 impl Writer {
     /// Makes every projection again, in one transaction.
-    pub(crate) fn rebuild(&mut self, now: Instant) -> Result<Rebuilt, StoreError> {
+    pub(crate) fn rebuild(&mut self) -> Result<Rebuilt, StoreError> {
         self.settle()?;
         let tx = self.database.begin()?;
         self.unsettled = true;
         let trust = Arc::new(TrustView::of(load_trust(&tx)?));
         let before = fleet_digest(&tx, &trust.store)?;
         let logs = store::logs(&tx)?;
+        self.fleet
+            .append_statements(&tx, trust.store.statements())?;
         for log in &logs {
             let (_, seals) = derive_log(&tx, log, &trust)?;
-            self.fleet.append(&tx, log, &seals, now)?;
+            self.fleet.append(&tx, log, &seals)?;
         }
         let units = store::all_units(&tx)?.into_iter().collect();
         let mut projector = Projector::new(&tx, &trust);

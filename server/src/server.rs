@@ -1,6 +1,7 @@
 //! The server: one writer, some readers, and what both have published last.
 
 use crate::fleet_log::FleetLog;
+use crate::fleet_proofs::{chains, receipts};
 use crate::folder_lock::{FolderLock, LockError};
 use crate::import::{Arrival, ImportError};
 use crate::key_files::{self, KeyFileError};
@@ -13,7 +14,6 @@ use carrylog_format::cose::{PublicKey, SecretKey};
 use carrylog_format::ids::{FileDigest, LogId};
 use carrylog_format::instant::Instant;
 use carrylog_format::public_key_form::PublicKeyForm;
-use carrylog_format::receipt::ReceiptSlip;
 use carrylog_format::text::Name;
 use carrylog_format::tree::Hash;
 use rusqlite::Connection;
@@ -223,19 +223,33 @@ impl Server {
     /// # Errors
     /// [`StoreError`].
     pub fn return_file(&self, log: LogId) -> Result<Option<Vec<u8>>, StoreError> {
+        let now = self.now();
         let trust = self.published().trust;
-        let slips = self.readers.ask(|c| {
-            let Some(row) = store::find_log(c, log)? else {
+        let chains = chains(&trust.store);
+        let made = self.write(|writer| {
+            let c = writer.database.begin()?;
+            let Some(row) = store::find_log(&c, log)? else {
                 return Ok(None);
             };
-            store::slips(c, row.row).map(Some)
+            let tree = writer.fleet.signing()?;
+            let slips = receipts(tree, &store::seal_leaves(&c, row.row)?, now)?;
+            if slips.is_empty() {
+                return Ok(Some((None, slips)));
+            }
+            let held = store::held_heads(&c, row.row)?;
+            let head = tree
+                .head_frame(now, chains, &held)
+                .map_err(StoreError::damaged)?;
+            // The station may settle this file: the next one must lead on from its head.
+            store::add_held_head(&c, row.row, tree.size())?;
+            c.commit()?;
+            Ok::<_, StoreError>(Some((Some(head), slips)))
         })?;
-        let Some(slips) = slips else { return Ok(None) };
-        let slips: Vec<ReceiptSlip> = slips
-            .iter()
-            .map(|s| ReceiptSlip::parse(&s.slip).map_err(StoreError::damaged))
-            .collect::<Result<_, _>>()?;
-        let bytes = write_return(Vec::new(), Some(log), trust.store.statements(), &slips)?;
+        let Some((head, slips)) = made else {
+            return Ok(None);
+        };
+        let statements = trust.store.statements();
+        let bytes = write_return(Vec::new(), Some(log), statements, head.as_ref(), &slips)?;
         Ok(Some(bytes))
     }
 
@@ -249,6 +263,7 @@ impl Server {
             Vec::new(),
             None,
             trust.store.statements(),
+            None,
             &[],
         )?)
     }
@@ -267,8 +282,7 @@ impl Server {
     /// # Errors
     /// [`StoreError`].
     pub fn rebuild(&self) -> Result<Rebuilt, StoreError> {
-        let now = self.now();
-        self.write(|writer| writer.rebuild(now))
+        self.write(Writer::rebuild)
     }
 
     /// Ends orderly: the database file is whole by itself, so that a copy of it holds everything.

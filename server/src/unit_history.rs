@@ -4,9 +4,10 @@
 //! came in proves them. A correction that moved a record from another unit is left out, because the
 //! record that it corrects does not concern this unit.
 
+use crate::fleet_proofs::receipts;
 use crate::projector::Projector;
 use crate::server::Server;
-use crate::store::{self, StoreError};
+use crate::store::{self, SealLeaf, StoreError};
 use carrylog_format::bundle::HistoryWriter;
 use carrylog_format::ids::{EntryId, LogId};
 use carrylog_format::receipt::ReceiptSlip;
@@ -34,7 +35,11 @@ impl Server {
         traces: bool,
     ) -> Result<Option<Vec<u8>>, StoreError> {
         let trust = self.published().trust;
-        self.ask(|c| history_file(c, &trust, key, traces))
+        let now = self.now();
+        let sign = |leaves: &[SealLeaf]| {
+            self.with_fleet_log(|fleet| receipts(fleet.signing()?, leaves, now))
+        };
+        self.ask(|c| history_file(c, &trust, key, traces, &sign))
     }
 }
 
@@ -43,6 +48,7 @@ fn history_file(
     trust: &TrustView,
     key: &UnitKey,
     traces: bool,
+    sign: &dyn Fn(&[SealLeaf]) -> Result<Vec<ReceiptSlip>, StoreError>,
 ) -> Result<Option<Vec<u8>>, StoreError> {
     let shown = trust.rulings.canonical(key);
     let stored: Vec<KnownEntry> = Projector::new(c, trust).entries(&shown)?;
@@ -60,12 +66,16 @@ fn history_file(
     }
     let used: BTreeSet<LogId> = chosen.iter().map(|e| e.log).collect();
     let of_logs = || used.iter().filter_map(|log| logs.known.get(log)?.as_ref());
+    let leaves: Vec<SealLeaf> = of_logs().flat_map(|p| p.leaf.clone()).collect();
+    let mut slips = sign(&leaves)?;
+    // A server that nobody enrolled yet gives receipts that a reader would refuse.
+    slips.retain(|slip| slip.clone().verify(&trust.store).is_ok());
     let mut out = HistoryWriter::new(
         Vec::new(),
         &unit,
         trust.store.statements(),
         of_logs().map(|p| &p.seal),
-        of_logs().flat_map(|p| &p.slips),
+        &slips,
     )?;
     let mut carried = BTreeSet::new();
     for entry in &chosen {
@@ -135,7 +145,7 @@ fn choose(
 /// What proves the entries of one log: its newest accepted seal and the leaves below it.
 struct Provable {
     seal: Seal,
-    slips: Vec<ReceiptSlip>,
+    leaf: Option<SealLeaf>,
     tree: LeafTree,
 }
 
@@ -181,15 +191,8 @@ fn provable(
         .find(|s| standing.covers(s.at) && root(s.size) == Some(s.root));
     let Some(row) = newest else { return Ok(None) };
     let seal = Seal::verify(&row.sign1, &log.key).map_err(StoreError::damaged)?;
-    let mut slips = Vec::new();
-    for slip in store::slips(c, log.row)? {
-        if slip.seal == row.digest {
-            let slip = ReceiptSlip::parse(&slip.slip).map_err(StoreError::damaged)?;
-            // A server that nobody enrolled yet gives receipts that a reader would refuse.
-            if slip.clone().verify(&trust.store).is_ok() {
-                slips.push(slip);
-            }
-        }
-    }
-    Ok(Some(Provable { seal, slips, tree }))
+    let leaf = store::seal_leaves(c, log.row)?
+        .into_iter()
+        .find(|leaf| leaf.seal == row.digest);
+    Ok(Some(Provable { seal, leaf, tree }))
 }

@@ -84,7 +84,12 @@ impl Writer {
         }
         tx.commit()?;
         let trust = load_trust(database.connection())?;
-        let fleet = FleetLog::load(database.connection(), key)?;
+        let mut fleet = FleetLog::load(database.connection(), key)?;
+        if opening == Opening::Writer {
+            let tx = database.begin()?;
+            fleet.open(&tx, None, now)?;
+            tx.commit()?;
+        }
         let trust = Arc::new(TrustView::of(trust));
         let mut writer = Self {
             database,
@@ -95,7 +100,7 @@ impl Writer {
             seen_version,
         };
         if opening == Opening::Writer && !writer.projections_follow_trust()? {
-            writer.rebuild(now)?;
+            writer.rebuild()?;
             writer.retry_kept(now)?;
         }
         Ok(writer)
@@ -114,7 +119,7 @@ impl Writer {
             tracing::warn!("statements were written past this server; everything is derived anew");
             self.trust = Arc::new(TrustView::of(trust));
             self.unsettled = true;
-            self.rebuild(now)?;
+            self.rebuild()?;
             self.retry_kept(now)?;
         }
         Ok(())
@@ -133,8 +138,12 @@ impl Writer {
     pub(crate) fn published(&self) -> Result<Published, StoreError> {
         Ok(Published {
             trust: Arc::clone(&self.trust),
-            fleet_size: self.fleet.size(),
-            fleet_root: self.fleet.root()?,
+            fleet_size: self.fleet.tree().size(),
+            fleet_root: self
+                .fleet
+                .tree()
+                .root_at(self.fleet.tree().size())
+                .map_err(StoreError::damaged)?,
         })
     }
 

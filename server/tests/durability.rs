@@ -62,10 +62,11 @@ fn a_file_that_cannot_be_read_to_its_end_leaves_no_trace_and_is_taken_later() {
             "{until}: {outcome:?}"
         );
         assert_eq!(records.digest(), before, "{until}");
-        assert_eq!(records.server.fleet().unwrap().fleet_log.size, 0);
+        assert_eq!(records.server.fleet().unwrap().fleet_log.size, 3);
     }
     assert!(matches!(records.deliver(&file), Outcome::Accepted(_)));
-    assert_eq!(records.server.fleet().unwrap().fleet_log.size, 1);
+    // The opening, two statements, one seal.
+    assert_eq!(records.server.fleet().unwrap().fleet_log.size, 4);
 }
 
 #[test]
@@ -152,12 +153,20 @@ fn the_audit_finds_what_was_changed_in_the_database() {
             "does not verify",
         ),
         (
-            "UPDATE fleet_log SET slip = zeroblob(length(slip))",
-            "does not verify",
+            "UPDATE fleet_log SET leaf = zeroblob(32) WHERE idx = 2",
+            "leaf 2 is no leaf",
         ),
         (
-            "UPDATE fleet_log SET leaf = zeroblob(32)",
-            "does not verify",
+            "UPDATE fleet_log SET idx = 100 - idx",
+            "leaf 0 does not open the log",
+        ),
+        (
+            "DELETE FROM statements WHERE rowid = (SELECT max(rowid) FROM statements)",
+            "leaf 2 names statement 1, which is gone",
+        ),
+        (
+            "DELETE FROM fleet_log WHERE statement IS NOT NULL",
+            "statement 0 has no leaf in the fleet log",
         ),
     ];
     for (change, expected) in changes {

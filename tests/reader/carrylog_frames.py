@@ -8,7 +8,9 @@ import strict_cbor
 
 MAGIC = bytes.fromhex("d9d9f7")
 KIB, MIB = 1 << 10, 1 << 20
-ENTRY, HEADER, FRONTIER, SEAL, TRACE, STATEMENT, RECEIPT, PROVEN, RECOVERY, END, SEALED = 0, *range(2, 12)
+ENTRY, HEADER, FRONTIER, SEAL, TRACE, STATEMENT, RECEIPT, PROVEN, RECOVERY, END, SEALED, HEAD = (
+    0, *range(2, 13)
+)
 LIMITS = {
     ENTRY: 64 * KIB,
     HEADER: 4 * KIB,
@@ -21,11 +23,12 @@ LIMITS = {
     RECOVERY: MIB,
     END: 256,
     SEALED: MIB,
+    HEAD: 64 * KIB,
     **{skippable: MIB for skippable in range(16, 24)},
 }
 NAMES = {
     ENTRY: "entry", HEADER: "header", FRONTIER: "frontier", SEAL: "seal", TRACE: "trace", STATEMENT: "statement",
-    RECEIPT: "receipt", PROVEN: "proven entry", RECOVERY: "recovery", END: "end", SEALED: "sealed",
+    RECEIPT: "receipt", PROVEN: "proven entry", RECOVERY: "recovery", END: "end", SEALED: "sealed", HEAD: "head",
 }
 DIGEST_HEAD = bytes.fromhex("5820")
 

@@ -188,16 +188,32 @@ def history(statements, entries, unit=None, receipts=(), order=None):
 
 
 def receipt(sealed, seed=SERVER, issued_s=T0_MS // 1000):
-    """A receipt in a fleet log of one leaf."""
+    """A receipt in a fleet log of two leaves: its opening and this seal."""
     payload = cose_sign1.parse_sign1(sealed).payload
-    # Keys 1, 4, 15, 395 in this order are in the order of RFC 8949 section 4.2.1.
-    protected = cbor2.dumps({1: -19, 4: key_name(seed), 15: {6: issued_s}, 395: 1})
-    signature = secret(seed).sign(cose_sign1.to_be_signed(protected, tree.leaf_hash(payload)))
-    proofs = {396: {-1: [pack([1, 0, []])]}}
+    opening, root = _fleet_of(payload, seed)
+    # Keys 1, 4, 15, 395 and claims 6, -65537 in this order are in the order of RFC 8949 section 4.2.1.
+    protected = cbor2.dumps({1: -19, 4: key_name(seed), 15: {6: issued_s, -65537: [key_name(seed), 2]}, 395: 1})
+    signature = secret(seed).sign(cose_sign1.to_be_signed(protected, root))
+    proofs = {396: {-1: [pack([2, 1, [opening]])]}}
     return pack({"seal": payload, "receipt": cbor2.dumps(cbor2.CBORTag(18, [protected, proofs, None, signature]))})
+
+
+def _fleet_of(payload, seed):
+    """Leaf hash of the opening and the root over it and the seal with this payload."""
+    opened = {"v": 1, "key": public(seed), "log": key_name(seed), "at_ms": T0_MS}
+    opening = tree.leaf_hash(pack({"opened": opened}))
+    return opening, tree.node_hash(opening, tree.leaf_hash(bytes.fromhex("a1647365616c") + payload))
+
+
+def head(slip, seed=SERVER, at_ms=T0_MS):
+    """A frame of type 12 with the head of the fleet log that `receipt` made this slip in."""
+    _, root = _fleet_of(cbor2.loads(slip)["seal"], seed)
+    content = {"v": 1, "log": key_name(seed), "root": root, "size": 2, "at_ms": at_ms}
+    return pack({"head": sign(seed, "fleet-head", pack(content))})
 
 
 def return_bundle(statements, receipts, seed=STATION):
     parts = [(frames.HEADER, pack({"return": {"v": 1, "log": key_name(seed)}}))]
     parts += [(frames.STATEMENT, statement) for statement in statements]
+    parts += [(frames.HEAD, head(slip)) for slip in receipts[:1]]
     return parts + [(frames.RECEIPT, slip) for slip in receipts]

@@ -15,6 +15,7 @@ import sys
 from pathlib import Path
 
 import carrylog_frames as frames
+import carrylog_heads
 import carrylog_receipts
 import carrylog_recovery
 import carrylog_shapes as shapes
@@ -73,8 +74,10 @@ class Entry:
 class Reader:
     """One pass over a file. `use_traces` also reads the values of traces (rule X-1, second part)."""
 
-    def __init__(self, data, chosen_keys, use_traces=False):
+    def __init__(self, data, chosen_keys, use_traces=False, kept_heads=()):
         self.data = data
+        self.kept = [carrylog_heads.parse_head(signed)[0] for signed in kept_heads]
+        self.heads = []
         self.trust = Trust(chosen_keys)
         self.use_traces = use_traces
         # A file that breaks no other rule is not damaged: T-2 and T-3 are said last.
@@ -156,6 +159,7 @@ class Reader:
         log = header["log"]
         self.verdict["log"] = log.hex()
         enrolment = self._station(log)
+        self._head_list()
         at = self._frontier(header["from"])
         seal = None
         while self.frame.type != frames.END:
@@ -252,8 +256,39 @@ class Reader:
     def _return(self, header):
         log = header.get("log")
         self.verdict["log"] = log.hex() if log else None
+        if self.frame.type == frames.HEAD and log:
+            head_at = self.frame.offset
+            self._head()
+            self._next()
+            if self.frame.type == frames.END:
+                raise Refusal("F-5", head_at, "maker", "a head without a receipt")
         while self.frame.type == frames.RECEIPT and log:
-            self._receipt(log)
+            receipt = self._receipt(log)
+            of_head = [(h.content["log"].hex(), h.content["size"], h.content["root"].hex()) for h in self.heads]
+            if of_head != [(receipt["fleet_log"], receipt["fleet_size"], receipt["fleet_root"])]:
+                raise self._refuse("F-5", "the receipt is not of the head before it")
+            self._next()
+        for head in self.heads:
+            try:
+                carrylog_heads.check_kept(head, self.kept)
+            except carrylog_heads.Broken as fault:
+                raise Refusal(fault.rule, head_at, "maker", str(fault)) from None
+
+    def _head(self):
+        """Reads the head at hand."""
+        try:
+            self.heads.append(carrylog_heads.check_frame(self.frame.payload, self.trust))
+        except carrylog_heads.Broken as fault:
+            raise self._refuse(fault.rule, fault) from None
+        return self.heads[-1]
+
+    def _head_list(self):
+        while self.frame.type == frames.HEAD:
+            self._head()
+            try:
+                carrylog_heads.check_list(self.heads)
+            except carrylog_heads.Broken as fault:
+                raise self._refuse(fault.rule, fault) from None
             self._next()
 
     def _receipt(self, log=None):
@@ -262,13 +297,17 @@ class Reader:
             receipt = carrylog_receipts.check_slip(self.frame.payload, self.trust, log)
         except carrylog_receipts.ServerInQuestion as fault:
             raise self._refuse("R-1", fault, "trust") from None
+        except carrylog_receipts.Broken as fault:
+            raise self._refuse(fault.rule, fault) from None
         except (receipt_check.ReceiptFault, ValueError) as fault:
             raise self._refuse("R-1", fault) from None
         self.verdict["receipts"].append(receipt)
+        return receipt
 
     # ---- unit history (SPEC.md 9.3) ----
 
     def _history(self, header):
+        self._head_list()
         seals = {}
         while self.frame.type == frames.SEAL:
             seal = self._foreign_seal()
@@ -321,6 +360,8 @@ class Reader:
             proven = strict_cbor.decode(self.frame.payload)
             shapes.PROVEN_ENTRY(proven, "proven entry")
             size, index, path = receipt_check.parse_proof(proven["proof"])
+            if len(path) > carrylog_receipts.LONGEST_PATH:
+                raise ValueError("a path of more than 63 hashes")
         except ValueError as fault:
             raise self._refuse("H-1", fault) from None
         seal = seals.get(proven["seal"])
@@ -367,9 +408,9 @@ class Reader:
         self.verdict["traces"] += 1
 
 
-def verify(data, chosen_keys, use_traces=False):
+def verify(data, chosen_keys, use_traces=False, kept_heads=()):
     """The verdict on a file's bytes, as a JSON-able map; never raises for what the bytes hold."""
-    reader = Reader(data, chosen_keys, use_traces)
+    reader = Reader(data, chosen_keys, use_traces, kept_heads)
     try:
         return {"ok": True, **reader.read()}
     except Refusal as refusal:

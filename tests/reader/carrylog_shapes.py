@@ -85,6 +85,26 @@ def many(inner, least=0, most=None):
     return shape
 
 
+def octets_of_text(least, most):
+    """A text of so many bytes, whatever its characters."""
+
+    def shape(value, path):
+        _need(isinstance(value, str) and least <= len(value.encode()) <= most, path, "not a text of that length")
+
+    return shape
+
+
+def row(*columns):
+    """An array with exactly these elements."""
+
+    def shape(value, path):
+        _need(isinstance(value, list) and len(value) == len(columns), path, "not an array of that length")
+        for index, (inner, element) in enumerate(zip(columns, value)):
+            inner(element, f"{path}[{index}]")
+
+    return shape
+
+
 def ascending_hashes(least, most):
     """An array of hashes, each greater by bytes than the one before it."""
 
@@ -197,8 +217,13 @@ RECOVERY = record(
 )
 RECEIPT_SLIP = record(seal=BYTES, receipt=BYTES)
 PROVEN_ENTRY = record(seal=HASH, entry=BYTES, proof=BYTES)
-SEAL_CONTENT = record(log=HASH, seq=UINT, prev_opt=HASH, root=HASH, size=UINT, at_ms=INSTANT)
-FLEET_HEAD_CONTENT = record(log=HASH, root=HASH, size=UINT, at_ms=INSTANT)
+SEAL_CONTENT = record(log=HASH, seq=UINT, prev_opt=HASH, root=HASH, seen_opt=HASH, size=UINT, at_ms=INSTANT)
+FLEET_SIZE = whole(2, 2**53)
+HEAD = record(head=BYTES, proofs_opt=many(BYTES, least=1, most=16), checkpoint_opt=octets_of_text(1, 8192))
+FLEET_HEAD_CONTENT = record(
+    v=ONE, log=HASH, root=HASH, size=whole(1, 2**53), at_ms=INSTANT,
+    chains_opt=many(row(HASH, UINT, HASH), least=1, most=16),
+)
 
 # Statements (SPEC.md chapter 8).
 METHOD = literal("ac", "dc_step", "dc_two_step")

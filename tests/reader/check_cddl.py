@@ -31,6 +31,7 @@ RULES = {
     frames.PROVEN: "proven-entry",
     frames.RECOVERY: "recovery",
     frames.END: "end-mark",
+    frames.HEAD: "head",
 }
 
 

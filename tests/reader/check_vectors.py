@@ -42,7 +42,8 @@ def main(arguments):
         keys = [bytes.fromhex(key) for key in vector["authorities"]]
         # Reading the values of traces as well must not change any verdict on the listed files.
         for use_traces in (False, True):
-            found = disagreement(vector, carrylog_reader.verify(data, keys, use_traces))
+            kept = [bytes.fromhex(head) for head in vector.get("kept_heads", [])]
+            found = disagreement(vector, carrylog_reader.verify(data, keys, use_traces, kept))
             if found:
                 wrong += 1
                 print(f"{vector['file']}{' with trace values' if use_traces else ''}: {found}")

@@ -376,7 +376,7 @@ def test_a_window_of_more_than_eight_mib_is_refused():
 
 
 def test_a_fleet_head_is_of_the_server_that_signed_it():
-    content = {"log": make.key_name(SERVER), "root": bytes(32), "size": 7, "at_ms": make.T0_MS}
+    content = {"v": 1, "log": make.key_name(SERVER), "root": bytes(32), "size": 7, "at_ms": make.T0_MS}
     head = make.sign(SERVER, "fleet-head", make.pack(content))
     assert carrylog_receipts.check_fleet_head(head, make.public(SERVER)) == content
     for wrong, key in (

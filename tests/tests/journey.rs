@@ -63,7 +63,14 @@ fn a_second_delivery_changes_nothing_and_gets_the_same_receipt() {
     let receipt = std::fs::read(&returned).unwrap();
     bench.ok(&deliver);
     assert_eq!(server.get("/api/v1/fleet"), before);
-    assert_eq!(std::fs::read(&returned).unwrap(), receipt);
+    // Signed anew with the head of now, for the same seal: nothing is new to the station.
+    assert_ne!(std::fs::read(&returned).unwrap(), receipt);
+    bench.file("first.carrylog", receipt);
+    bench.ok("settle bay1 first.carrylog");
+    let again = bench.json("settle bay1 stick");
+    for file in again["files"].as_array().unwrap() {
+        assert_eq!(file["receipts_new"].as_array().unwrap().len(), 0, "{again}");
+    }
 }
 
 #[test]

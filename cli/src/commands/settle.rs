@@ -5,8 +5,9 @@ use crate::context::{Context, Report, Stamp};
 use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::files;
-use crate::station::{Access, Settled, Station, StationError};
+use crate::station::{Access, Settled, Station, StationError, TakenHead};
 use carrylog_format::bundle::{BundleHeader, peek_header};
+use carrylog_format::fleet_log::Fit;
 use clap::Args;
 use serde::Serialize;
 use std::fmt;
@@ -38,6 +39,8 @@ pub(crate) struct SettledFiles {
 #[derive(Debug, Serialize)]
 struct SettledFile {
     file: String,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    fleet_log: Option<HeadView>,
     receipts_new: Vec<ReceiptView>,
     receipts_known: u64,
     statements_new: Vec<String>,
@@ -46,6 +49,31 @@ struct SettledFile {
     slots_freed: Vec<u16>,
     #[serde(skip_serializing_if = "Option::is_none")]
     entry_index: Option<u64>,
+}
+
+#[derive(Debug, Serialize)]
+struct HeadView {
+    server: String,
+    leaves: u64,
+    /// How it fits what this station has seen before, in words.
+    found: String,
+}
+
+impl HeadView {
+    fn of(taken: &TakenHead) -> Self {
+        let found = match taken.fit {
+            Fit::First => "first head of this server".to_owned(),
+            Fit::Same => "the same log as before".to_owned(),
+            Fit::Grew { from } => format!("its first {from} leaves are unchanged"),
+            Fit::Older => "older return: nothing new".to_owned(),
+            Fit::Unproven { kept } => format!("no proof from size {kept}"),
+        };
+        Self {
+            server: taken.server.clone(),
+            leaves: taken.size,
+            found,
+        }
+    }
 }
 
 #[derive(Debug, Serialize)]
@@ -119,6 +147,7 @@ impl SettledFile {
     fn of(path: &Path, settled: &Settled) -> Self {
         Self {
             file: path.display().to_string(),
+            fleet_log: settled.head.as_ref().map(HeadView::of),
             receipts_new: settled
                 .receipts
                 .iter()
@@ -143,6 +172,13 @@ impl fmt::Display for SettledFiles {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         for file in &self.files {
             writeln!(f, "{}: verified", file.file)?;
+            if let Some(head) = &file.fleet_log {
+                writeln!(
+                    f,
+                    "  fleet log of «{}» at {} leaves: {}",
+                    head.server, head.leaves, head.found
+                )?;
+            }
             for r in &file.receipts_new {
                 writeln!(
                     f,

@@ -95,6 +95,29 @@ pub enum StationError {
         /// Size in the receipt's seal.
         size: u64,
     },
+    /// Two heads of one fleet log contradict each other; the file is kept as evidence.
+    #[error("refused: {refusal}; kept as evidence in {}", evidence.display())]
+    Contradicted {
+        /// What was found.
+        refusal: Refusal,
+        /// Where the file is kept.
+        evidence: PathBuf,
+    },
+    /// A return whose head cannot be held against the kept one.
+    #[error(
+        "nothing was taken: the server's log had size {kept} here and the file gives no proof from there to size {size}"
+    )]
+    NoProof {
+        /// Size of the kept head.
+        kept: u64,
+        /// Size of the returned head.
+        size: u64,
+    },
+    /// An older return with receipts that are not known here.
+    #[error(
+        "nothing was taken: this return is older than the last one and has receipts that are not known here"
+    )]
+    OlderReturn,
     /// The return file is for another station.
     #[error("the file is for log {}, not for this station", .log.short())]
     OtherStation {

@@ -249,6 +249,7 @@ impl Station {
                 seq: self.seals.len() as u64,
                 prev: self.seals.last().map(Seal::digest),
                 root: self.frontier.root(),
+                seen: self.seen()?,
                 size: self.size(),
                 at_ms,
             };

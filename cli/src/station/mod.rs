@@ -3,6 +3,7 @@
 //! The folder of a station holds `station.key` (secret), `station.pub.json` and `station.db`.
 
 mod error;
+mod heads;
 mod log;
 mod replay;
 mod segment;
@@ -10,6 +11,7 @@ mod settle;
 mod store;
 
 pub use error::StationError;
+pub use heads::{KeptHead, TakenHead};
 pub use log::{Access, Appended, NewStation, PackedTrace, Slot, Station};
 pub use segment::SegmentPlan;
 pub use settle::{Adopted, Settled};

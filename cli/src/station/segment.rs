@@ -77,7 +77,9 @@ impl Station {
             frontier: &plan.frontier,
             to: plan.to,
         };
-        let mut writer = SegmentWriter::new(out, &start, self.statements_to_carry())?;
+        let heads = self.heads_to_carry().map_err(io::Error::other)?;
+        let statements = self.statements_to_carry();
+        let mut writer = SegmentWriter::with_heads(out, &start, statements, &heads)?;
         let mut seals = self
             .seals()
             .iter()

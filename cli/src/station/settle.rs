@@ -1,9 +1,12 @@
 //! What comes back: statements are taken over, receipts mark what is safe and free the memory.
 
+use super::heads::TakenHead;
 use super::{Station, StationError};
 use carrylog_format::bundle::{ReturnItem, read_return};
+use carrylog_format::fleet_log::Fit;
 use carrylog_format::receipt::VerifiedReceipt;
 use carrylog_format::record::{Entry, EntryHead, Record, StationChange, StationEvent};
+use carrylog_format::refusal::{Fault, Refusal, Rule};
 use carrylog_format::statement::{Statement, StatementBody};
 use carrylog_format::trust::TrustStore;
 use std::io::Read;
@@ -24,6 +27,8 @@ pub struct Adopted {
 pub struct Settled {
     /// Statements.
     pub adopted: Adopted,
+    /// The head of the server's fleet log.
+    pub head: Option<TakenHead>,
     /// Receipts that are new here.
     pub receipts: Vec<VerifiedReceipt>,
     /// Receipts that were known.
@@ -40,11 +45,21 @@ impl Station {
     ///
     /// # Errors
     /// [`StationError::Refused`] for a file that does not verify, [`StationError::OtherStation`],
-    /// [`StationError::ForeignSeal`] for a receipt over something this station never sealed. The
-    /// station is then as it was.
-    pub fn settle<R: Read>(&mut self, input: R, head: EntryHead) -> Result<Settled, StationError> {
+    /// [`StationError::ForeignSeal`] for a receipt over something this station never sealed,
+    /// [`StationError::Contradicted`], [`StationError::NoProof`] and [`StationError::OlderReturn`] for a
+    /// head of the fleet log that does not fit the kept one. The station is then as it was.
+    pub fn settle<R: Read>(
+        &mut self,
+        mut input: R,
+        head: EntryHead,
+    ) -> Result<Settled, StationError> {
+        let mut bytes = Vec::new();
+        input.read_to_end(&mut bytes).map_err(|e| {
+            let found = format!("the file cannot be read: {e}");
+            Refusal::new(Rule::Reading, Fault::Medium, bytes.len() as u64, found)
+        })?;
         let mut signed = Vec::new();
-        let verified = read_return(input, &self.trust, &mut |item| {
+        let verified = read_return(bytes.as_slice(), &self.trust, &mut |item| {
             if let ReturnItem::Statement(sign1) = item {
                 signed.push(sign1.to_vec());
             }
@@ -52,6 +67,34 @@ impl Station {
         if let Some(log) = verified.log().filter(|log| *log != self.log()) {
             return Err(StationError::OtherStation { log });
         }
+        let taken =
+            match verified.head() {
+                None => None,
+                Some(carried) => Some(self.judge_head(carried).map_err(|refusal| {
+                    match self.keep_evidence(&bytes) {
+                        Ok(evidence) => StationError::Contradicted { refusal, evidence },
+                        Err(error) => error,
+                    }
+                })?),
+            };
+        let known = self.store.receipted_sizes()?;
+        match taken.as_ref().map(|taken| taken.fit) {
+            Some(Fit::Unproven { kept }) => {
+                let size = verified.head().map_or(0, |carried| carried.head().size);
+                return Err(StationError::NoProof { kept, size });
+            }
+            Some(Fit::Older) => {
+                let unknown = |r: &VerifiedReceipt| !known.contains(&r.seal().size);
+                if verified.receipts().iter().any(unknown) {
+                    return Err(StationError::OlderReturn);
+                }
+            }
+            Some(Fit::First | Fit::Same | Fit::Grew { .. }) | None => {}
+        }
+        let newest = verified
+            .head()
+            .filter(|_| !matches!(taken.as_ref().map(|t| t.fit), Some(Fit::Older)))
+            .filter(|carried| self.is_newer(carried));
         let mut trust = self.trust.clone();
         let statements = take_over(&signed, &mut trust)?;
         let receipted = self.check_receipts(verified.receipts())?;
@@ -71,6 +114,7 @@ impl Station {
 
         let index = self.size();
         let mut settled = Settled {
+            head: taken,
             freed,
             ..Settled::default()
         };
@@ -83,12 +127,18 @@ impl Station {
                 settled.adopted.known += 1;
             }
         }
+        if let Some(carried) = newest {
+            change.head(carried.log(), carried.frame().head())?;
+        }
         for receipt in verified.receipts() {
-            let slip = receipt.slip().encode().map_err(inconsistent)?;
-            if change.receipt(receipt.seal().size, &slip)? {
-                settled.receipts.push(receipt.clone());
-            } else {
+            let size = receipt.seal().size;
+            if known.contains(&size) {
                 settled.known_receipts += 1;
+            } else {
+                settled.receipts.push(receipt.clone());
+            }
+            if newest.is_some() {
+                change.receipt(size, &receipt.slip().encode().map_err(inconsistent)?)?;
             }
         }
         for slot in &settled.freed {

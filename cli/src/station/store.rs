@@ -4,10 +4,11 @@
 //! table of slots can be rebuilt from them. Every change is one transaction, durable when it returns.
 
 use carrylog_format::cose::PublicKey;
-use carrylog_format::ids::{EntryId, StatementDigest, TraceDigest};
+use carrylog_format::ids::{EntryId, LogId, StatementDigest, TraceDigest};
 use carrylog_format::record::Entry;
 use carrylog_format::seal::Seal;
 use rusqlite::{Connection, ErrorCode, OpenFlags, OptionalExtension, Row, Transaction, params};
+use std::collections::BTreeSet;
 use std::path::Path;
 use std::time::Duration;
 
@@ -27,7 +28,8 @@ const SCHEMA: &str = "
     CREATE TABLE seals (seq INTEGER PRIMARY KEY, sign1 BLOB NOT NULL);
     CREATE TABLE traces (digest BLOB NOT NULL UNIQUE, compressed BLOB NOT NULL);
     CREATE TABLE statements (digest BLOB NOT NULL UNIQUE, sign1 BLOB NOT NULL);
-    CREATE TABLE receipts (size INTEGER NOT NULL, slip BLOB NOT NULL UNIQUE);
+    CREATE TABLE receipts (size INTEGER PRIMARY KEY, slip BLOB NOT NULL);
+    CREATE TABLE heads (log BLOB NOT NULL UNIQUE, head BLOB NOT NULL);
     CREATE TABLE slots (slot INTEGER PRIMARY KEY, idx INTEGER NOT NULL);
 ";
 
@@ -180,7 +182,19 @@ impl Store {
 
     /// Receipt slips, smallest size first.
     pub(super) fn receipts(&self) -> Result<Vec<Vec<u8>>, StoreError> {
-        self.column("SELECT slip FROM receipts ORDER BY size, rowid")
+        self.column("SELECT slip FROM receipts ORDER BY size")
+    }
+
+    /// The newest head taken of each fleet log, the one taken last at the end.
+    pub(super) fn heads(&self) -> Result<Vec<Vec<u8>>, StoreError> {
+        self.column("SELECT head FROM heads ORDER BY rowid")
+    }
+
+    /// Sizes under a receipt.
+    pub(super) fn receipted_sizes(&self) -> Result<BTreeSet<u64>, StoreError> {
+        let mut statement = self.db.prepare("SELECT size FROM receipts")?;
+        let rows = statement.query_map([], |row| index_at(row, 0))?;
+        Ok(rows.collect::<Result<_, _>>()?)
     }
 
     /// Slots that are taken, with the entry that each holds.
@@ -245,10 +259,19 @@ impl Change<'_> {
             > 0)
     }
 
-    /// Whether the receipt is new.
-    pub(super) fn receipt(&self, size: u64, slip: &[u8]) -> Result<bool, StoreError> {
-        let sql = "INSERT OR IGNORE INTO receipts (size, slip) VALUES (?1, ?2)";
-        Ok(self.tx.execute(sql, params![signed(size), slip])? > 0)
+    /// Keeps the newest receipt for a sealed size.
+    pub(super) fn receipt(&self, size: u64, slip: &[u8]) -> Result<(), StoreError> {
+        let sql = "INSERT OR REPLACE INTO receipts (size, slip) VALUES (?1, ?2)";
+        self.tx.execute(sql, params![signed(size), slip])?;
+        Ok(())
+    }
+
+    /// Keeps a head in the place of the one kept of its fleet log.
+    pub(super) fn head(&self, log: LogId, head: &[u8]) -> Result<(), StoreError> {
+        let sql = "INSERT OR REPLACE INTO heads (log, head) VALUES (?1, ?2)";
+        self.tx
+            .execute(sql, params![log.hash().as_bytes().as_slice(), head])?;
+        Ok(())
     }
 
     pub(super) fn take_slot(&self, slot: u16, index: u64) -> Result<(), StoreError> {

@@ -4,14 +4,13 @@
 
 use carrylog::key_file::{KeyRole, NamedKey, OwnedKey};
 use carrylog_format::bundle::{read_segment, write_return};
-use carrylog_format::cose::{PublicKey, SecretKey, sign_receipt};
-use carrylog_format::fleet_head;
+use carrylog_format::cose::{PublicKey, SecretKey};
+use carrylog_format::fleet_log::{FleetTree, seal_leaf};
 use carrylog_format::ids::LogId;
 use carrylog_format::receipt::ReceiptSlip;
 use carrylog_format::seal::Seal;
 use carrylog_format::statement::Statement;
 use carrylog_format::text::Name;
-use carrylog_format::tree::{LeafTree, leaf_hash};
 use carrylog_format::trust::TrustStore;
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{TcpListener, TcpStream};
@@ -24,11 +23,11 @@ pub struct OfficeServer {
 }
 
 struct State {
-    key: SecretKey,
     trust: TrustStore,
     statements: Vec<Statement>,
-    fleet: LeafTree,
-    seals: Vec<Seal>,
+    fleet: FleetTree,
+    /// Accepted seals, with their places in the fleet log.
+    seals: Vec<(u64, Seal)>,
     token: Option<String>,
     history: Option<Vec<u8>>,
 }
@@ -62,11 +61,11 @@ impl OfficeServer {
             trust.add(s).unwrap();
         }
         let statements = trust.statements().cloned().collect();
+        let opened = "2026-03-01T10:00:00Z".parse().unwrap();
         let state = State {
-            key,
             trust,
             statements,
-            fleet: LeafTree::new(),
+            fleet: FleetTree::open(key, opened, None).unwrap().0,
             seals: Vec::new(),
             token: None,
             history: None,
@@ -90,16 +89,13 @@ impl OfficeServer {
 
     /// Adds a leaf to the fleet log, as another station's seal would.
     pub fn grow(&self, leaf: &[u8]) {
-        self.state.lock().unwrap().fleet.push(leaf_hash(leaf));
+        self.state.lock().unwrap().fleet.push(leaf);
     }
 
     /// Puts other leaves in the place of the whole fleet log.
     pub fn rewrite(&self, leaves: &[&[u8]]) {
         let mut state = self.state.lock().unwrap();
-        state.fleet = LeafTree::new();
-        for leaf in leaves {
-            state.fleet.push(leaf_hash(leaf));
-        }
+        state.fleet.reset(leaves.iter().copied());
     }
 
     /// From now on this file is what it answers for every unit's history.
@@ -161,9 +157,9 @@ fn put(body: &[u8], state: &mut State) -> (&'static str, &'static str, Vec<u8>) 
         Ok(segment) => {
             let mut new = 0;
             for seal in segment.seals() {
-                if !state.seals.contains(seal) {
-                    state.fleet.push(leaf_hash(seal.payload()));
-                    state.seals.push(seal.clone());
+                if !state.seals.iter().any(|(_, known)| known == seal) {
+                    let index = state.fleet.push(&seal_leaf(seal.payload()));
+                    state.seals.push((index, seal.clone()));
                     new += 1;
                 }
             }
@@ -187,7 +183,7 @@ fn get(path: &str, state: &State) -> (&'static str, &'static str, Vec<u8>) {
         return ("200 OK", "application/cose", fleet_log(rest, state));
     }
     if path == "/api/v1/statements" {
-        let bytes = write_return(Vec::new(), None, &state.statements, &[]).unwrap();
+        let bytes = write_return(Vec::new(), None, &state.statements, None, &[]).unwrap();
         return ("200 OK", "application/octet-stream", bytes);
     }
     if path.starts_with("/api/v1/histories/") {
@@ -197,38 +193,35 @@ fn get(path: &str, state: &State) -> (&'static str, &'static str, Vec<u8>) {
         };
     }
     let log: LogId = path.rsplit('/').next().unwrap().parse().unwrap();
-    let size = state.fleet.len();
-    let root = state.fleet.root_at(size).unwrap();
     let issued = "2026-03-02T10:00:00Z".parse().unwrap();
     let slips: Vec<ReceiptSlip> = state
         .seals
         .iter()
-        .enumerate()
         .filter(|(_, seal)| seal.content().log == log)
-        .map(|(index, seal)| {
-            let proof = state.fleet.prove_inclusion(index as u64, size).unwrap();
-            ReceiptSlip::sign(&state.key, issued, seal, root, &proof).unwrap()
-        })
+        .map(|(index, seal)| state.fleet.receipt(seal.payload(), *index, issued).unwrap())
         .collect();
     if slips.is_empty() {
         return ("404 Not Found", "application/problem+json", b"{}".to_vec());
     }
-    let bytes = write_return(Vec::new(), Some(log), &state.statements, &slips).unwrap();
+    let sizes: Vec<u64> = (1..state.fleet.size()).collect();
+    let from = &sizes[sizes.len().saturating_sub(16)..];
+    let head = state.fleet.head_frame(issued, Vec::new(), from).unwrap();
+    let statements = &state.statements;
+    let bytes = write_return(Vec::new(), Some(log), statements, Some(&head), &slips).unwrap();
     ("200 OK", "application/octet-stream", bytes)
 }
 
 fn fleet_log(what: &str, state: &State) -> Vec<u8> {
     let now = "2026-03-02T10:00:00Z".parse().unwrap();
     if what == "head" {
-        let size = state.fleet.len();
-        let root = state.fleet.root_at(size).unwrap();
-        return fleet_head::sign(&state.key, root, size, now).unwrap();
+        return state.fleet.head(now, Vec::new()).unwrap();
     }
     let sizes: Vec<u64> = what
         .split(['=', '&'])
         .filter_map(|word| word.parse().ok())
         .collect();
-    let proof = state.fleet.prove_consistency(sizes[0], sizes[1]).unwrap();
-    let root = state.fleet.root_at(sizes[1]).unwrap();
-    sign_receipt(&state.key, 1_772_445_600, &root, &proof.into())
+    state
+        .fleet
+        .consistency_receipt(sizes[0], sizes[1], now)
+        .unwrap()
 }

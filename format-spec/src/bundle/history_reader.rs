@@ -7,6 +7,8 @@ use super::header::{BundleHeader, HistoryHeader, check_end, out_of_order, read_h
 use super::read_ahead::{Content, Parsed, Proven, each_until_end, unproven};
 use super::segment_reader::{outside_dates, trace_refusal};
 use super::statements::StatementIntake;
+use crate::cbor::{self, Limits};
+use crate::fleet_log::{self, CarriedHead, HeadFrame};
 use crate::frame::{Frame, FrameReader, FrameType};
 use crate::ids::{LogId, SealDigest, TraceDigest};
 use crate::receipt::{ReceiptSlip, VerifiedReceipt};
@@ -69,6 +71,7 @@ pub struct VerifiedHistory {
     entries: u64,
     revoked: u64,
     receipts: u64,
+    heads: Vec<CarriedHead>,
     logs: BTreeMap<LogId, LogPart>,
     traces_missing: Vec<TraceDigest>,
     statements_ignored: u64,
@@ -108,6 +111,11 @@ impl VerifiedHistory {
     /// Number of receipts.
     pub fn receipts(&self) -> u64 {
         self.receipts
+    }
+
+    /// Heads of fleet logs, ascending by log.
+    pub fn heads(&self) -> &[CarriedHead] {
+        &self.heads
     }
 
     /// What is held of each log.
@@ -150,6 +158,7 @@ pub fn read_history<R: Read>(
         statements: StatementIntake::new(trust),
         sink,
         stage: Stage::Statements,
+        heads: Vec::new(),
         seals: BTreeMap::new(),
         logs: BTreeMap::new(),
         known: BTreeSet::new(),
@@ -166,6 +175,7 @@ pub fn read_history<R: Read>(
             Content::Entry(_) => Err(out_of_order(frame)),
             Content::Unparsed => match frame.kind {
                 FrameType::Statement => reading.statement(frame),
+                FrameType::Head => reading.head(frame),
                 FrameType::Seal => reading.seal(frame),
                 FrameType::Receipt => reading.receipt(frame),
                 _ => Err(out_of_order(frame)),
@@ -179,6 +189,7 @@ pub fn read_history<R: Read>(
 #[derive(PartialEq, Eq, PartialOrd, Ord)]
 enum Stage {
     Statements,
+    Heads,
     Seals,
     Receipts,
     Entries,
@@ -198,6 +209,7 @@ struct Reading<'s> {
     stage: Stage,
     /// Every name of the unit, by alias statements.
     names: Option<BTreeSet<UnitKey>>,
+    heads: Vec<CarriedHead>,
     seals: BTreeMap<SealDigest, Seal>,
     logs: BTreeMap<LogId, LogPart>,
     known: BTreeSet<EntryRef>,
@@ -231,6 +243,14 @@ impl Reading<'_> {
         let sink = &mut self.sink;
         self.statements
             .take(frame, &mut |s| sink(HistoryItem::Statement(s)))
+    }
+
+    fn head(&mut self, frame: &Frame) -> Result<(), Refusal> {
+        self.enter(Stage::Heads, frame)?;
+        let head = HeadFrame::read(&frame.payload, frame.offset, self.statements.trust())?;
+        fleet_log::check_place(&self.heads, &head)?;
+        self.heads.push(head);
+        Ok(())
     }
 
     fn seal(&mut self, frame: &Frame) -> Result<(), Refusal> {
@@ -396,6 +416,7 @@ impl Reading<'_> {
             entries: self.counts.entries,
             revoked: self.counts.revoked,
             receipts: self.counts.receipts,
+            heads: self.heads,
             logs: self.logs,
             traces_missing: self.named.difference(&self.present).copied().collect(),
             statements_ignored: self.statements.ignored(),

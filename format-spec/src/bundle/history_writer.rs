@@ -3,6 +3,7 @@
 use super::header::{BUNDLE_VERSION, BundleHeader, HistoryHeader};
 use super::segment_writer::write_end;
 use crate::cbor::{self, CborError};
+use crate::fleet_log::HeadFrame;
 use crate::frame::{FrameType, FrameWriter};
 use crate::ids::SealDigest;
 use crate::receipt::ReceiptSlip;
@@ -46,6 +47,21 @@ impl<W: Write> HistoryWriter<W> {
         seals: impl IntoIterator<Item = &'s Seal>,
         receipts: impl IntoIterator<Item = &'s ReceiptSlip>,
     ) -> io::Result<Self> {
+        Self::with_heads(out, unit, statements, &[], seals, receipts)
+    }
+
+    /// The same with heads of fleet logs after the statements, ascending by log.
+    ///
+    /// # Errors
+    /// What the writer underneath reports.
+    pub fn with_heads<'s>(
+        out: W,
+        unit: &UnitId,
+        statements: impl IntoIterator<Item = &'s Statement>,
+        heads: &[HeadFrame],
+        seals: impl IntoIterator<Item = &'s Seal>,
+        receipts: impl IntoIterator<Item = &'s ReceiptSlip>,
+    ) -> io::Result<Self> {
         let header = BundleHeader::UnitHistory(HistoryHeader {
             v: BUNDLE_VERSION,
             unit: unit.clone(),
@@ -54,6 +70,9 @@ impl<W: Write> HistoryWriter<W> {
         frames.write(FrameType::Header, &encoded(header.encode())?)?;
         for statement in statements {
             frames.write(FrameType::Statement, statement.sign1())?;
+        }
+        for head in heads {
+            frames.write(FrameType::Head, &encoded(head.encode())?)?;
         }
         for seal in seals {
             frames.write(FrameType::Seal, seal.sign1())?;

@@ -5,6 +5,7 @@ use super::header::{
 };
 use super::segment_writer::write_end;
 use super::statements::StatementIntake;
+use crate::fleet_log::{CarriedHead, HeadFrame};
 use crate::frame::{FrameReader, FrameType, FrameWriter};
 use crate::ids::LogId;
 use crate::receipt::{ReceiptSlip, VerifiedReceipt};
@@ -27,6 +28,7 @@ pub enum ReturnItem<'a> {
 #[derive(Debug, Clone)]
 pub struct VerifiedReturn {
     log: Option<LogId>,
+    head: Option<CarriedHead>,
     receipts: Vec<VerifiedReceipt>,
     statements_ignored: u64,
 }
@@ -35,6 +37,11 @@ impl VerifiedReturn {
     /// The log that the receipts are for; `None` in a file that holds statements only.
     pub fn log(&self) -> Option<LogId> {
         self.log
+    }
+
+    /// The head of the fleet log that the receipts are of; there is one if there are receipts.
+    pub fn head(&self) -> Option<&CarriedHead> {
+        self.head.as_ref()
     }
 
     /// The receipts.
@@ -48,7 +55,8 @@ impl VerifiedReturn {
     }
 }
 
-/// Writes a return bundle: statements, and receipts for `log` if there is one.
+/// Writes a return bundle: statements, and receipts for `log` if there is one, with the head of the
+/// fleet log that they are signed at.
 ///
 /// # Errors
 /// What the writer underneath reports.
@@ -56,6 +64,7 @@ pub fn write_return<'s, W: Write>(
     out: W,
     log: Option<LogId>,
     statements: impl IntoIterator<Item = &'s Statement>,
+    head: Option<&HeadFrame>,
     receipts: &[ReceiptSlip],
 ) -> io::Result<W> {
     let header = BundleHeader::Return(ReturnHeader {
@@ -69,6 +78,9 @@ pub fn write_return<'s, W: Write>(
     )?;
     for statement in statements {
         frames.write(FrameType::Statement, statement.sign1())?;
+    }
+    if let Some(head) = head {
+        frames.write(FrameType::Head, &head.encode().map_err(io::Error::other)?)?;
     }
     for slip in receipts {
         frames.write(
@@ -100,6 +112,7 @@ pub fn read_return<R: Read>(
     let mut statements = StatementIntake::new(trust);
     let mut verified = VerifiedReturn {
         log: header.log,
+        head: None,
         receipts: Vec::new(),
         statements_ignored: 0,
     };
@@ -108,12 +121,16 @@ pub fn read_return<R: Read>(
         let Some(frame) = frames.next_frame()? else {
             return Err(missing_end(at));
         };
-        if frame.kind == FrameType::Statement && verified.receipts.is_empty() {
+        if frame.kind == FrameType::Statement && verified.head.is_none() {
             statements.take(&frame, &mut |s| sink(ReturnItem::Statement(s)))?;
             continue;
         }
         statements.close(&mut |s| sink(ReturnItem::Statement(s)))?;
         match frame.kind {
+            FrameType::Head if verified.head.is_none() && header.log.is_some() => {
+                let head = HeadFrame::read(&frame.payload, frame.offset, statements.trust())?;
+                verified.head = Some(head);
+            }
             FrameType::Receipt => {
                 let receipt = ReceiptSlip::parse(&frame.payload)
                     .and_then(|slip| slip.verify(statements.trust()))
@@ -134,15 +151,36 @@ pub fn read_return<R: Read>(
                     let refusal = Refusal::new(Rule::Receipt, Fault::Trust, frame.offset, found);
                     return Err(refusal);
                 }
+                let same = verified.head.as_ref().is_some_and(|carried| {
+                    let head = carried.head();
+                    (head.log, head.size, head.root)
+                        == (receipt.server(), receipt.fleet_size(), receipt.fleet_root())
+                });
+                if !same {
+                    let found = "a receipt is not of the log, size and root of the head before it";
+                    return Err(head_of_return(frame.offset, found));
+                }
                 sink(ReturnItem::Receipt(&receipt));
                 verified.receipts.push(receipt);
             }
             FrameType::End => {
                 check_end(&mut frames, &frame)?;
+                if let Some(head) = verified
+                    .head
+                    .as_ref()
+                    .filter(|_| verified.receipts.is_empty())
+                {
+                    let found = "a head without a receipt";
+                    return Err(head_of_return(head.offset(), found));
+                }
                 verified.statements_ignored = statements.ignored();
                 return Ok(verified);
             }
             _ => return Err(out_of_order(&frame)),
         }
     }
+}
+
+fn head_of_return(offset: u64, found: &str) -> Refusal {
+    Refusal::new(Rule::HeadOfReturn, Fault::Maker, offset, found)
 }

@@ -7,6 +7,7 @@ use super::header::{BundleHeader, SegmentHeader, check_end, out_of_order, read_h
 use super::read_ahead::{Content, Parsed, each_until_end};
 use super::statements::StatementIntake;
 use crate::cbor::{self, Limits};
+use crate::fleet_log::{self, CarriedHead, HeadFrame, head};
 use crate::frame::{Frame, FrameReader, FrameType};
 use crate::ids::{LogId, TraceDigest};
 use crate::record::{Entry, EntryError};
@@ -54,6 +55,7 @@ pub struct VerifiedSegment {
     header: SegmentHeader,
     before: Frontier,
     after: Frontier,
+    heads: Vec<CarriedHead>,
     seals: Vec<Seal>,
     standing: Standing,
     statements_ignored: u64,
@@ -80,6 +82,21 @@ impl VerifiedSegment {
     /// Compact range after the last entry.
     pub fn after(&self) -> &Frontier {
         &self.after
+    }
+
+    /// Heads of fleet logs that the station took, ascending by log. Whoever owns a log judges them.
+    pub fn heads(&self) -> &[CarriedHead] {
+        &self.heads
+    }
+
+    /// The head that the last seal says the station saw, if no head in the file is it: somebody
+    /// took it out.
+    pub fn head_missing(&self) -> Option<Hash> {
+        let seen = self.seals.last()?.content().seen?;
+        let is_here = |carried: &CarriedHead| {
+            head::name(carried.frame().head()).is_ok_and(|name| name == seen)
+        };
+        (!self.heads.iter().any(is_here)).then_some(seen)
     }
 
     /// The seals, in order; the last one covers everything.
@@ -140,6 +157,7 @@ pub fn read_segment<R: Read>(
         statements: StatementIntake::new(trust),
         sink,
         frontier: None,
+        heads: Vec::new(),
         seals: Vec::new(),
         named: BTreeSet::new(),
         present: BTreeSet::new(),
@@ -154,6 +172,7 @@ pub fn read_segment<R: Read>(
             Content::Proven(_) => Err(out_of_order(&frame)),
             Content::Unparsed => match frame.kind {
                 FrameType::Statement => reading.statement(&frame),
+                FrameType::Head => reading.head(&frame),
                 FrameType::Frontier => reading.frontier(&frame).map(|f| before = Some(f)),
                 FrameType::Seal => reading.seal(&frame),
                 _ => Err(out_of_order(&frame)),
@@ -181,6 +200,7 @@ struct Reading<'s> {
     statements: StatementIntake,
     sink: &'s mut dyn FnMut(SegmentItem<'_>),
     frontier: Option<Frontier>,
+    heads: Vec<CarriedHead>,
     seals: Vec<Seal>,
     named: BTreeSet<TraceDigest>,
     present: BTreeSet<TraceDigest>,
@@ -188,12 +208,25 @@ struct Reading<'s> {
 
 impl Reading<'_> {
     fn statement(&mut self, frame: &Frame) -> Result<(), Refusal> {
-        if self.frontier.is_some() {
+        if self.frontier.is_some() || !self.heads.is_empty() {
             return Err(out_of_order(frame));
         }
         let sink = &mut self.sink;
         self.statements
             .take(frame, &mut |s| sink(SegmentItem::Statement(s)))
+    }
+
+    fn head(&mut self, frame: &Frame) -> Result<(), Refusal> {
+        if self.frontier.is_some() {
+            return Err(out_of_order(frame));
+        }
+        let sink = &mut self.sink;
+        self.statements
+            .close(&mut |s| sink(SegmentItem::Statement(s)))?;
+        let head = HeadFrame::read(&frame.payload, frame.offset, self.statements.trust())?;
+        fleet_log::check_place(&self.heads, &head)?;
+        self.heads.push(head);
+        Ok(())
     }
 
     fn frontier(&mut self, frame: &Frame) -> Result<Frontier, Refusal> {
@@ -337,6 +370,7 @@ impl Reading<'_> {
             header: self.header,
             before,
             after,
+            heads: self.heads,
             seals: self.seals,
             standing,
             statements_ignored: self.statements.ignored(),

@@ -3,6 +3,7 @@
 use super::header::{BUNDLE_VERSION, BundleHeader, EndMark, SegmentHeader};
 use crate::cbor;
 use crate::cose::PublicKey;
+use crate::fleet_log::HeadFrame;
 use crate::frame::{FrameType, FrameWriter};
 use crate::ids::LogId;
 use crate::seal::Seal;
@@ -37,6 +38,19 @@ impl<W: Write> SegmentWriter<W> {
         start: &SegmentStart<'_>,
         statements: impl IntoIterator<Item = &'s Statement>,
     ) -> io::Result<Self> {
+        Self::with_heads(out, start, statements, &[])
+    }
+
+    /// The same with the heads that the station last took, ascending by log.
+    ///
+    /// # Errors
+    /// What the writer underneath reports.
+    pub fn with_heads<'s>(
+        out: W,
+        start: &SegmentStart<'_>,
+        statements: impl IntoIterator<Item = &'s Statement>,
+        heads: &[HeadFrame],
+    ) -> io::Result<Self> {
         let header = BundleHeader::Segment(SegmentHeader {
             v: BUNDLE_VERSION,
             to: start.to,
@@ -51,6 +65,9 @@ impl<W: Write> SegmentWriter<W> {
         )?;
         for statement in statements {
             frames.write(FrameType::Statement, statement.sign1())?;
+        }
+        for head in heads {
+            frames.write(FrameType::Head, &head.encode().map_err(io::Error::other)?)?;
         }
         let frontier = cbor::to_canonical(&start.frontier.hashes()).map_err(io::Error::other)?;
         frames.write(FrameType::Frontier, &frontier)?;

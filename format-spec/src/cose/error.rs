@@ -60,6 +60,14 @@ pub enum CoseError {
     /// The proof in a receipt does not hold.
     #[error("the proof in the receipt does not hold: {0}")]
     Proof(#[from] TreeError),
+    /// The proof is of another size than the signer states.
+    #[error("the receipt's proof is for {proof} leaves, its signer speaks of {signed}")]
+    OtherSize {
+        /// Size under the signature.
+        signed: u64,
+        /// Size in the proof.
+        proof: u64,
+    },
     /// A receipt with the other kind of proof.
     #[error("the receipt does not carry {expected}")]
     OtherProof {

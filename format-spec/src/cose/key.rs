@@ -85,7 +85,7 @@ impl PublicKey {
     }
 
     /// Checks a signature strictly: canonical S, no small-order points, no cofactor.
-    pub(super) fn verify(&self, message: &[u8], signature: &[u8; 64]) -> Result<(), CoseError> {
+    pub(crate) fn verify(&self, message: &[u8], signature: &[u8; 64]) -> Result<(), CoseError> {
         let signature = Signature::from_bytes(signature);
         self.0
             .verify_strict(message, &signature)
@@ -149,7 +149,7 @@ impl SecretKey {
     }
 
     /// Signs a message.
-    pub(super) fn sign(&self, message: &[u8]) -> [u8; SIGNATURE_LEN] {
+    pub(crate) fn sign(&self, message: &[u8]) -> [u8; SIGNATURE_LEN] {
         self.0.sign(message).to_bytes()
     }
 }

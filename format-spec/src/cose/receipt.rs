@@ -5,12 +5,23 @@ use super::{
     CoseError, PublicKey, SIGN1_TAG, SIGNATURE_LEN, SecretKey, exactly, label, to_be_signed,
 };
 use crate::cbor::{CborError, Reader, major, write_bytes, write_head};
-use crate::tree::{ConsistencyProof, Hash, InclusionProof};
+use crate::fleet_log::{MAX_FLEET_SIZE, MIN_RECEIPT_SIZE};
+use crate::tree::{ConsistencyProof, Hash, InclusionProof, TreeError};
+
+// Numbers looked up in: RFC 9597 §2 (header 15 holds CWT claims; only in the protected header may they be
+// believed), RFC 8392 §3.1.6 and §9.1.1 (claim 6 is the time of issue; keys below −65536 are for private
+// use), RFC 9942 §5 and the working group's drafts 08 to 17 (395 vds, 396 vdp, 1 RFC9162_SHA256, −1
+// inclusion, −2 consistency, both paths `[+ bstr]`: never empty).
 
 /// Header label 15: CWT claims (RFC 9597).
 const LABEL_CWT_CLAIMS: i64 = 15;
 /// CWT claim 6: issued at (RFC 8392).
 const CLAIM_ISSUED_AT: i64 = 6;
+/// Private CWT claim: the fleet log and its size, `[log, size]`. RFC 9942 signs a root alone; with the
+/// size signed too, and no leaf twice, the leaf's index is proven (RFC 9162 §2.1.3.2).
+const CLAIM_FLEET: i64 = -65537;
+/// Latest time of issue: the last second of the year 9999, less a day for every time zone.
+const MAX_ISSUED_AT_S: u64 = 253_402_207_200;
 /// Header label 395: verifiable data structure (RFC 9942).
 const LABEL_VDS: i64 = 395;
 /// Verifiable data structure 1: RFC9162_SHA256.
@@ -43,19 +54,29 @@ impl From<ConsistencyProof> for ReceiptProof {
     }
 }
 
-/// Signs a receipt: protected `{1: -19, 4: thumbprint, 15: {6: iat}, 395: 1}`, unprotected
-/// `{396: {-1 or -2: [proof]}}`, payload nil; the root is signed as detached payload.
+/// What a receipt claims beside the root, under the same signature.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct ReceiptClaims {
+    /// Seconds since 1970-01-01T00:00:00Z.
+    pub issued_at_s: u64,
+    /// The fleet log.
+    pub fleet_log: Hash,
+    /// Its size, leaves: the tree size of the proof.
+    pub fleet_size: u64,
+}
+
+/// Signs a receipt: protected `{1: -19, 4: thumbprint, 15: {6: iat, -65537: [log, size]}, 395: 1}`,
+/// unprotected `{396: {-1 or -2: [proof]}}`, payload nil; the root is signed as detached payload.
 ///
-/// `issued_at_s` counts seconds since 1970-01-01T00:00:00Z. `root` must be the root that `proof`
-/// leads to, or no one can verify the receipt.
+/// `root` must be the root that `proof` leads to, or no one can verify the receipt.
 #[must_use]
 pub fn sign_receipt(
     key: &SecretKey,
-    issued_at_s: u64,
+    claims: &ReceiptClaims,
     root: &Hash,
     proof: &ReceiptProof,
 ) -> Vec<u8> {
-    let protected = protected_header(&key.public().thumbprint(), issued_at_s);
+    let protected = protected_header(&key.public().thumbprint(), claims);
     let signature = key.sign(&to_be_signed(&protected, root.as_bytes()));
     let (proof_label, proof_bytes) = match proof {
         ReceiptProof::Inclusion(proof) => (PROOF_INCLUSION, proof.to_cbor()),
@@ -78,14 +99,13 @@ pub fn sign_receipt(
 
 /// A receipt as received. Nothing in it is to be believed before it is verified.
 ///
-/// The signature covers the root and the issue time. The proof itself stands outside of it: what
-/// it proves is that its leaf leads to the signed root. Tree size and leaf index are **not**
-/// proven, since for some trees another size and index describe the same climb.
+/// The signature covers the root and the claims. The proof itself stands outside of it, but its tree
+/// size is the signed one, and for one size a path that leads from a leaf to the root has one index.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Receipt<'a> {
     protected: &'a [u8],
     kid: [u8; 32],
-    issued_at_s: u64,
+    claims: ReceiptClaims,
     proof: ReceiptProof,
     signature: [u8; SIGNATURE_LEN],
 }
@@ -99,7 +119,7 @@ pub struct Receipt<'a> {
 pub fn parse_receipt(bytes: &[u8]) -> Result<Receipt<'_>, CoseError> {
     let mut reader = Reader::new(bytes);
     let protected = open_sign1(&mut reader)?;
-    let (kid, issued_at_s) = parse_protected(protected)?;
+    let (kid, claims) = parse_protected(protected)?;
     let proof = parse_unprotected(&mut reader)?;
     reader.null("null, the detached payload")?;
     let signature = signature(&mut reader)?;
@@ -107,7 +127,7 @@ pub fn parse_receipt(bytes: &[u8]) -> Result<Receipt<'_>, CoseError> {
     Ok(Receipt {
         protected,
         kid,
-        issued_at_s,
+        claims,
         proof,
         signature,
     })
@@ -120,10 +140,10 @@ impl Receipt<'_> {
         self.kid
     }
 
-    /// The claimed issue time, seconds since 1970-01-01T00:00:00Z.
+    /// What it claims.
     #[must_use]
-    pub fn issued_at_s(&self) -> u64 {
-        self.issued_at_s
+    pub fn claims(&self) -> &ReceiptClaims {
+        &self.claims
     }
 
     /// The proof carried.
@@ -172,6 +192,16 @@ impl Receipt<'_> {
     }
 
     fn verify_root(&self, key: &PublicKey, root: Hash) -> Result<VerifiedReceipt, CoseError> {
+        let size = match &self.proof {
+            ReceiptProof::Inclusion(proof) => proof.tree_size,
+            ReceiptProof::Consistency(proof) => proof.size_2,
+        };
+        if size != self.claims.fleet_size {
+            return Err(CoseError::OtherSize {
+                signed: self.claims.fleet_size,
+                proof: size,
+            });
+        }
         named_key(&self.kid, key)?;
         key.verify(
             &to_be_signed(self.protected, root.as_bytes()),
@@ -179,16 +209,16 @@ impl Receipt<'_> {
         )?;
         Ok(VerifiedReceipt {
             root,
-            issued_at_s: self.issued_at_s,
+            claims: self.claims,
         })
     }
 }
 
-/// What a verified receipt says: the root that was signed, and when.
+/// What a verified receipt says: the root that was signed, of which log and size, and when.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct VerifiedReceipt {
     root: Hash,
-    issued_at_s: u64,
+    claims: ReceiptClaims,
 }
 
 impl VerifiedReceipt {
@@ -201,25 +231,35 @@ impl VerifiedReceipt {
     /// The issue time by the signer's clock, seconds since 1970-01-01T00:00:00Z.
     #[must_use]
     pub fn issued_at_s(&self) -> u64 {
-        self.issued_at_s
+        self.claims.issued_at_s
+    }
+
+    /// Size of the tree that the root is of, leaves.
+    #[must_use]
+    pub fn fleet_size(&self) -> u64 {
+        self.claims.fleet_size
     }
 }
 
-fn protected_header(kid: &[u8; 32], issued_at_s: u64) -> Vec<u8> {
-    let mut out = Vec::with_capacity(64);
+fn protected_header(kid: &[u8; 32], claims: &ReceiptClaims) -> Vec<u8> {
+    let mut out = Vec::with_capacity(128);
     write_head(&mut out, major::MAP, 4);
     write_alg(&mut out);
     write_kid(&mut out, kid);
     write_head(&mut out, major::UINT, LABEL_CWT_CLAIMS as u64);
-    write_head(&mut out, major::MAP, 1);
+    write_head(&mut out, major::MAP, 2);
     write_head(&mut out, major::UINT, CLAIM_ISSUED_AT as u64);
-    write_head(&mut out, major::UINT, issued_at_s);
+    write_head(&mut out, major::UINT, claims.issued_at_s);
+    write_head(&mut out, major::NINT, !CLAIM_FLEET as u64);
+    write_head(&mut out, major::ARRAY, 2);
+    write_bytes(&mut out, claims.fleet_log.as_bytes());
+    write_head(&mut out, major::UINT, claims.fleet_size);
     write_head(&mut out, major::UINT, LABEL_VDS as u64);
     write_head(&mut out, major::UINT, VDS_RFC9162_SHA256 as u64);
     out
 }
 
-fn parse_protected(bytes: &[u8]) -> Result<([u8; 32], u64), CoseError> {
+fn parse_protected(bytes: &[u8]) -> Result<([u8; 32], ReceiptClaims), CoseError> {
     let mut reader = Reader::new(bytes);
     let members = reader.map("the protected header, a map")?;
     read_alg(&mut reader)?;
@@ -231,15 +271,7 @@ fn parse_protected(bytes: &[u8]) -> Result<([u8; 32], u64), CoseError> {
     )?;
     let kid = read_kid(&mut reader)?;
     label(&mut reader, LABEL_CWT_CLAIMS, "header label 15, the claims")?;
-    let at = reader.offset();
-    exactly(
-        reader.map("the claims, a map")?,
-        1,
-        at,
-        "one claim, the issue time",
-    )?;
-    label(&mut reader, CLAIM_ISSUED_AT, "claim 6, the issue time")?;
-    let issued_at_s = reader.uint("the issue time, whole seconds")?;
+    let claims = parse_claims(&mut reader)?;
     label(&mut reader, LABEL_VDS, "header label 395, the tree type")?;
     label(
         &mut reader,
@@ -247,7 +279,46 @@ fn parse_protected(bytes: &[u8]) -> Result<([u8; 32], u64), CoseError> {
         "tree type 1, RFC9162_SHA256",
     )?;
     reader.end()?;
-    Ok((kid, issued_at_s))
+    Ok((kid, claims))
+}
+
+fn parse_claims(reader: &mut Reader<'_>) -> Result<ReceiptClaims, CoseError> {
+    const FLEET: &str = "the fleet log and its size";
+    let at = reader.offset();
+    let members = reader.map("the claims, a map")?;
+    exactly(members, 2, at, "two claims: issue time and fleet log")?;
+    label(reader, CLAIM_ISSUED_AT, "claim 6, the issue time")?;
+    let at = reader.offset();
+    let issued_at_s = reader.uint("the issue time, whole seconds")?;
+    in_range(
+        issued_at_s <= MAX_ISSUED_AT_S,
+        at,
+        "a time of issue before the year 10000",
+    )?;
+    label(reader, CLAIM_FLEET, "claim -65537, the fleet log")?;
+    let at = reader.offset();
+    exactly(reader.array(FLEET)?, 2, at, FLEET)?;
+    let at = reader.offset();
+    let fleet_log = Hash::try_from(reader.bytes(FLEET)?).map_err(|_| CborError::Unexpected {
+        offset: at,
+        expected: "the fleet log, 32 bytes",
+    })?;
+    let at = reader.offset();
+    let fleet_size = reader.uint("the fleet log's size")?;
+    let known = (MIN_RECEIPT_SIZE..=MAX_FLEET_SIZE).contains(&fleet_size);
+    in_range(known, at, "a fleet log's size, 2 to 2^53")?;
+    Ok(ReceiptClaims {
+        issued_at_s,
+        fleet_log,
+        fleet_size,
+    })
+}
+
+fn in_range(holds: bool, offset: u64, expected: &'static str) -> Result<(), CborError> {
+    match holds {
+        true => Ok(()),
+        false => Err(CborError::Unexpected { offset, expected }),
+    }
 }
 
 fn parse_unprotected(reader: &mut Reader<'_>) -> Result<ReceiptProof, CoseError> {
@@ -263,7 +334,14 @@ fn parse_unprotected(reader: &mut Reader<'_>) -> Result<ReceiptProof, CoseError>
     exactly(reader.array(ONE_PROOF)?, 1, at, ONE_PROOF)?;
     let proof = reader.bytes("a proof, a byte string")?;
     match kind {
-        PROOF_INCLUSION => Ok(InclusionProof::from_cbor(proof)?.into()),
+        PROOF_INCLUSION => {
+            let inclusion = InclusionProof::from_cbor(proof)?;
+            // RFC 9942: `[+ bstr]`. Only a tree of one leaf would need an empty path.
+            if inclusion.path.is_empty() {
+                return Err(CoseError::Proof(TreeError::PathLength { given: 0 }));
+            }
+            Ok(inclusion.into())
+        }
         PROOF_CONSISTENCY => Ok(ConsistencyProof::from_cbor(proof)?.into()),
         _ => Err(CborError::Unexpected {
             offset: kind_at,
@@ -276,9 +354,17 @@ fn parse_unprotected(reader: &mut Reader<'_>) -> Result<ReceiptProof, CoseError>
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::tree::{LeafTree, TreeError, leaf_hash};
+    use crate::tree::{LeafTree, leaf_hash};
 
     const ISSUED_AT_S: u64 = 1_750_000_000;
+
+    fn claims(fleet_size: u64) -> ReceiptClaims {
+        ReceiptClaims {
+            issued_at_s: ISSUED_AT_S,
+            fleet_log: Hash::of(b"fleet log"),
+            fleet_size,
+        }
+    }
 
     fn key() -> SecretKey {
         SecretKey::from_seed([7; 32])
@@ -297,12 +383,12 @@ mod tests {
     fn inclusion(index: u64, size: u64) -> Vec<u8> {
         let tree = tree(size);
         let proof = tree.prove_inclusion(index, size).unwrap().into();
-        sign_receipt(&key(), ISSUED_AT_S, &tree.root_at(size).unwrap(), &proof)
+        sign_receipt(&key(), &claims(size), &tree.root_at(size).unwrap(), &proof)
     }
 
     #[test]
-    fn an_inclusion_receipt_verifies_for_its_leaf_only_from_one_leaf_on() {
-        for size in 1..20 {
+    fn an_inclusion_receipt_verifies_for_its_leaf_only() {
+        for size in 2..20 {
             for index in 0..size {
                 let bytes = inclusion(index, size);
                 let receipt = parse_receipt(&bytes).unwrap();
@@ -324,9 +410,9 @@ mod tests {
     fn a_consistency_receipt_leads_from_the_older_root_to_the_signed_one() {
         let tree = tree(11);
         let newer = tree.root_at(11).unwrap();
-        for size_1 in 1..=11 {
+        for size_1 in 1..11 {
             let proof = tree.prove_consistency(size_1, 11).unwrap().into();
-            let bytes = sign_receipt(&key(), ISSUED_AT_S, &newer, &proof);
+            let bytes = sign_receipt(&key(), &claims(11), &newer, &proof);
             let receipt = parse_receipt(&bytes).unwrap();
             let older = tree.root_at(size_1).unwrap();
             let verified = receipt.verify_consistency(&key().public(), &older).unwrap();
@@ -347,35 +433,35 @@ mod tests {
         }
     }
 
-    /// A flip in the size or the index can describe the same climb; the leaf is in the signed tree
-    /// all the same. Any other flip is refused.
+    /// Size and index too: the size is signed, and with it the index is proven.
     #[test]
-    fn a_flipped_receipt_is_refused_or_says_the_same_of_the_same_leaf() {
-        let bytes = inclusion(2, 5);
-        let root = tree(5).root_at(5).unwrap();
-        for at in 0..bytes.len() {
-            assert!(parse_receipt(&bytes[..at]).is_err());
-            for bit in 0..8 {
-                let mut flipped = bytes.clone();
-                flipped[at] ^= 1 << bit;
-                let Ok(receipt) = parse_receipt(&flipped) else {
-                    continue;
-                };
-                if let Ok(verified) = receipt.verify_inclusion(&key().public(), &leaf(2)) {
-                    assert_eq!(
-                        verified,
-                        VerifiedReceipt {
-                            root,
-                            issued_at_s: ISSUED_AT_S
-                        }
-                    );
-                    let ReceiptProof::Inclusion(proof) = receipt.proof() else {
-                        panic!()
-                    };
-                    assert_eq!(proof.path, tree(5).prove_inclusion(2, 5).unwrap().path);
+    fn every_flipped_bit_and_every_cut_of_a_receipt_is_refused() {
+        for (index, size) in [(1, 2), (2, 5), (4, 5), (6, 7)] {
+            let bytes = inclusion(index, size);
+            for at in 0..bytes.len() {
+                assert!(parse_receipt(&bytes[..at]).is_err());
+                for bit in 0..8 {
+                    let mut flipped = bytes.clone();
+                    flipped[at] ^= 1 << bit;
+                    let verified = parse_receipt(&flipped)
+                        .and_then(|r| r.verify_inclusion(&key().public(), &leaf(index)));
+                    assert!(verified.is_err(), "byte {at} bit {bit}");
                 }
             }
         }
+    }
+
+    #[test]
+    fn a_tree_of_one_leaf_and_equal_sizes_have_no_receipt() {
+        let one = tree(1);
+        let root = one.root_at(1).unwrap();
+        let proof = one.prove_inclusion(0, 1).unwrap().into();
+        for size in [1, 2] {
+            assert!(parse_receipt(&sign_receipt(&key(), &claims(size), &root, &proof)).is_err());
+        }
+        let proof = tree(3).prove_consistency(3, 3).unwrap().into();
+        let bytes = sign_receipt(&key(), &claims(3), &tree(3).root_at(3).unwrap(), &proof);
+        assert!(parse_receipt(&bytes).is_err());
     }
 
     #[test]

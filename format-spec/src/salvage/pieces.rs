@@ -35,7 +35,7 @@ pub(super) struct Damage {
 }
 
 /// Types that a payload is tried as when the head of its element is damaged.
-const TRIED: [FrameType; 8] = [
+const TRIED: [FrameType; 9] = [
     FrameType::Entry,
     FrameType::Seal,
     FrameType::Header,
@@ -43,6 +43,7 @@ const TRIED: [FrameType; 8] = [
     FrameType::Statement,
     FrameType::ProvenEntry,
     FrameType::Receipt,
+    FrameType::Head,
     FrameType::Trace,
 ];
 

@@ -5,9 +5,10 @@ use super::salvaged::{Remains, SavedEntry, entry_at, intact, proven_form};
 use super::sound::Sound;
 use super::source::Source;
 use crate::bundle::BundleHeader;
+use crate::fleet_log::{self, CarriedHead, HeadFrame};
 use crate::frame::FrameType;
 use crate::ids::{EntryId, LogId, TraceDigest};
-use crate::receipt::ReceiptSlip;
+use crate::receipt::{ReceiptSlip, VerifiedReceipt};
 use crate::record::{Entry, Record};
 use crate::seal::Seal;
 use crate::sign_off;
@@ -28,8 +29,19 @@ pub(super) fn save_return<R: Read + Seek>(
     };
     remains.saved.log = log;
     let mut elements = remains.statements.clone();
-    for place in save_receipts(remains, source, pieces) {
-        elements.push(place);
+    let receipts = save_receipts(remains, source, pieces);
+    let heads = save_heads(remains, source, pieces);
+    // Receipts travel with the head that they were signed at (rule F-5), or not at all.
+    let head = heads.iter().find(|(_, head)| {
+        let of_head = |r: &VerifiedReceipt| {
+            (r.server(), r.fleet_size(), r.fleet_root())
+                == (head.log(), head.head().size, head.head().root)
+        };
+        !receipts.is_empty() && remains.saved.receipts.iter().all(of_head)
+    });
+    if let Some((place, _)) = head {
+        elements.push(*place);
+        elements.extend(receipts);
     }
     remains.saved.sound = remains
         .header
@@ -43,6 +55,13 @@ pub(super) fn save_history<R: Read + Seek>(
     pieces: &[Piece],
 ) {
     let mut elements = remains.statements.clone();
+    let mut heads: Vec<CarriedHead> = Vec::new();
+    for (place, head) in save_heads(remains, source, pieces) {
+        if fleet_log::check_place(&heads, &head).is_ok() {
+            elements.push(place);
+            heads.push(head);
+        }
+    }
     let mut seals = BTreeMap::new();
     for place in intact(pieces).filter(|place| place.kind == FrameType::Seal) {
         if let Some(seal) = enrolled_seal(remains, source, place) {
@@ -116,6 +135,22 @@ fn save_receipts<R: Read + Seek>(
         }
     }
     places
+}
+
+/// Heads in their only form, with their places.
+fn save_heads<R: Read + Seek>(
+    remains: &Remains,
+    source: &mut Source<'_, R>,
+    pieces: &[Piece],
+) -> Vec<(Place, CarriedHead)> {
+    intact(pieces)
+        .filter(|place| place.kind == FrameType::Head)
+        .filter_map(|place| {
+            let payload = source.payload(place.payload_offset, place.payload_len);
+            let head = HeadFrame::read(&payload, place.payload_offset, &remains.trust).ok()?;
+            Some((*place, head))
+        })
+        .collect()
 }
 
 /// Log and index of an entry whose proof leads to the seal's root.

@@ -3,14 +3,14 @@
 use super::{ConsistencyProof, Hash, InclusionProof, TreeError};
 use crate::cbor::{CborError, Reader, major, write_bytes, write_head};
 
-/// Longest path of any proof, hashes: the height of the largest tree and one more.
-pub const MAX_PATH_LEN: usize = 65;
+/// Longest path of any proof, hashes. Public witnesses take no more lines.
+pub const MAX_PATH_LEN: usize = 63;
 
 impl InclusionProof {
     /// `[tree-size, leaf-index, [path]]` as deterministic CBOR (RFC 9942).
     ///
-    /// The RFC's CDDL asks for at least one hash; a tree of one leaf has none, so an empty path is
-    /// written and read here.
+    /// The RFC's CDDL asks for at least one hash; a station's log of one entry has none, so an empty
+    /// path is written and read here. A receipt with one is refused where receipts are read.
     #[must_use]
     pub fn to_cbor(&self) -> Vec<u8> {
         encode(self.tree_size, self.leaf_index, &self.path)
@@ -38,8 +38,7 @@ impl InclusionProof {
 }
 
 impl ConsistencyProof {
-    /// `[tree-size-1, tree-size-2, [path]]` as deterministic CBOR (RFC 9942); equal sizes have an
-    /// empty path.
+    /// `[tree-size-1, tree-size-2, [path]]` as deterministic CBOR (RFC 9942).
     #[must_use]
     pub fn to_cbor(&self) -> Vec<u8> {
         encode(self.size_1, self.size_2, &self.path)
@@ -48,12 +47,19 @@ impl ConsistencyProof {
     /// Reads what [`to_cbor`](Self::to_cbor) writes.
     ///
     /// # Errors
-    /// [`TreeError::Cbor`], [`TreeError::HashLength`], [`TreeError::PathLength`] for more than
-    /// [`MAX_PATH_LEN`] hashes, [`TreeError::Shrinking`].
+    /// [`TreeError::Cbor`], [`TreeError::HashLength`], [`TreeError::PathLength`] for no hash (equal
+    /// sizes need no proof: compare the roots) or more than [`MAX_PATH_LEN`], [`TreeError::Shrinking`]
+    /// unless the sizes grow, [`TreeError::FromEmptyTree`].
     pub fn from_cbor(bytes: &[u8]) -> Result<Self, TreeError> {
         let (size_1, size_2, path) = decode(bytes)?;
-        if size_1 > size_2 {
+        if size_1 == 0 {
+            return Err(TreeError::FromEmptyTree);
+        }
+        if size_1 >= size_2 {
             return Err(TreeError::Shrinking { size_1, size_2 });
+        }
+        if path.is_empty() {
+            return Err(TreeError::PathLength { given: 0 });
         }
         Ok(Self {
             size_1,

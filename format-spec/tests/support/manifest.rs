@@ -15,6 +15,9 @@ pub struct Vector {
     pub file: String,
     pub says: String,
     pub authorities: Vec<String>,
+    /// Signed fleet heads that the reader has kept: rule F-6 holds the file's head against them.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub kept_heads: Vec<String>,
     pub expect: String,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub rule: Option<String>,
@@ -46,6 +49,7 @@ impl Vector {
             file: case.file.clone(),
             says: case.says.to_owned(),
             authorities: case.authorities.clone(),
+            kept_heads: case.kept_heads.clone(),
             expect: expect.to_owned(),
             rule: refusal.clone().map(|r| r.0),
             fault: refusal.map(|r| r.1),

@@ -9,8 +9,9 @@
     reason = "each test file uses its own part"
 )]
 
-use carrylog_format::bundle::{HistoryWriter, SegmentStart, SegmentWriter};
+use carrylog_format::bundle::{HistoryWriter, SegmentStart, SegmentWriter, write_return};
 use carrylog_format::cose::SecretKey;
+use carrylog_format::fleet_log::{FleetTree, HeadFrame, seal_leaf};
 use carrylog_format::ids::{LogId, StatementDigest};
 use carrylog_format::instant::Instant;
 use carrylog_format::quantity::{
@@ -307,6 +308,35 @@ pub fn full_accuracy() -> Accuracy {
     }
 }
 
+/// The fleet log of the server with key 3, in which these seals stand from leaf 1 on.
+pub fn fleet(seals: &[Seal]) -> FleetTree {
+    let (mut fleet, _) = FleetTree::open(key(3), at(0), None).unwrap();
+    for seal in seals {
+        fleet.push(&seal_leaf(seal.payload()));
+    }
+    fleet
+}
+
+/// A receipt for each of these seals, signed at the same size.
+pub fn receipts(seals: &[Seal], minutes: i64) -> Vec<ReceiptSlip> {
+    let fleet = fleet(seals);
+    let receipt = |(seal, index): (&Seal, u64)| fleet.receipt(seal.payload(), index, at(minutes));
+    seals.iter().zip(1..).map(|s| receipt(s).unwrap()).collect()
+}
+
+/// The head that [`receipts`] are signed at, as a return carries it, with proofs from these sizes.
+pub fn head_frame(seals: &[Seal], minutes: i64, from: &[u64]) -> HeadFrame {
+    let fleet = fleet(seals);
+    fleet.head_frame(at(minutes), Vec::new(), from).unwrap()
+}
+
+/// A whole return: statements, head, and a receipt for each of these seals.
+pub fn return_of(log: LogId, statements: &[Statement], seals: &[Seal], minutes: i64) -> Vec<u8> {
+    let head = head_frame(seals, minutes, &[]);
+    let slips = receipts(seals, minutes);
+    write_return(Vec::new(), Some(log), statements, Some(&head), &slips).unwrap()
+}
+
 /// A station's log in memory.
 pub struct StationLog {
     pub key: SecretKey,
@@ -343,6 +373,7 @@ impl StationLog {
             seq: self.seals.len() as u64,
             prev: self.seals.last().map(Seal::digest),
             root: self.tree.root_at(size).unwrap(),
+            seen: None,
             size,
             at_ms: at(minutes),
         };

@@ -122,7 +122,7 @@ pub(super) async fn metrics(State(app): State<App>) -> Result<Response, Problem>
     family(
         "fleet_log_size",
         "gauge",
-        "Seals in the fleet log.",
+        "Leaves of the fleet log.",
         &one(fleet.fleet_log.size),
     );
     Ok((

@@ -34,7 +34,7 @@ pub(super) async fn consistency(
     match blocking(&app, move |s| s.fleet_consistency(from, to)).await? {
         Some(bytes) => Ok(reply(&headers, COSE, bytes)),
         None => Err(Problem::bad_request(
-            "`from` must be at least 1, `to` at least `from`, and the fleet log must have `to` seals.",
+            "`from` must be at least 1, `to` greater than `from`, and the fleet log must have `to` leaves.",
         )),
     }
 }

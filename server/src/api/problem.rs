@@ -90,6 +90,12 @@ impl Problem {
 
 impl From<StoreError> for Problem {
     fn from(error: StoreError) -> Self {
+        if let StoreError::Contradicted(found) = &error {
+            let title = "The server signs nothing more under its key";
+            let detail =
+                format!("{found}. Files are still taken; the office must restore the server.");
+            return Self::new(StatusCode::SERVICE_UNAVAILABLE, title, detail);
+        }
         tracing::error!(%error, "the store failed");
         Self::internal()
     }

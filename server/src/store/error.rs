@@ -13,6 +13,9 @@ pub enum StoreError {
     /// A row does not hold what it must; run `audit`.
     #[error("the database holds a damaged row ({0}); run `audit` and restore a backup")]
     Damaged(String),
+    /// A station holds a head of this server's fleet log that contradicts the one stored here.
+    #[error("{0}")]
+    Contradicted(String),
     /// The database was made by a newer program.
     #[error("the database has schema version {found}; this program knows {known}: use a newer one")]
     Newer {

@@ -82,10 +82,29 @@ CREATE TABLE traces (
 ) STRICT;
 CREATE TABLE fleet_log (
     idx INTEGER PRIMARY KEY,
-    seal BLOB NOT NULL UNIQUE REFERENCES seals (digest),
+    -- The leaf's bytes: no leaf stands there twice.
+    leaf BLOB NOT NULL UNIQUE,
+    log INTEGER REFERENCES logs (id),
+    seal BLOB UNIQUE REFERENCES seals (digest),
+    -- Not a reference: an audit must see a statement that is gone.
+    statement BLOB UNIQUE
+) STRICT;
+-- Sizes of the fleet log whose heads a station may hold: a return gives a proof from each.
+CREATE TABLE held_heads (
     log INTEGER NOT NULL REFERENCES logs (id),
-    leaf BLOB NOT NULL,
-    slip BLOB NOT NULL
+    size INTEGER NOT NULL,
+    UNIQUE (log, size)
+) STRICT;
+-- Heads under this server's key that contradict its fleet log. While there is one, nothing is signed.
+CREATE TABLE contradictions (
+    name BLOB NOT NULL UNIQUE,
+    fleet_log BLOB NOT NULL,
+    -- The station's log in whose file it came.
+    log INTEGER NOT NULL REFERENCES logs (id),
+    kind TEXT NOT NULL,
+    found TEXT NOT NULL,
+    head BLOB NOT NULL,
+    at_ms INTEGER NOT NULL
 ) STRICT;
 CREATE INDEX fleet_log_of_log ON fleet_log (log);
 CREATE TABLE deliveries (

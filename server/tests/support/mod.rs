@@ -119,7 +119,7 @@ impl Authority {
 
     /// A file with these statements.
     pub fn file(&self, statements: &[Statement]) -> Vec<u8> {
-        write_return(Vec::new(), None, statements, &[]).unwrap()
+        write_return(Vec::new(), None, statements, None, &[]).unwrap()
     }
 
     /// A file with all statements.
@@ -342,6 +342,7 @@ impl Station {
             seq: self.seals.len() as u64,
             prev: self.seals.last().map(Seal::digest),
             root: self.tree.root_at(size).unwrap(),
+            seen: None,
             size,
             at_ms: at(minutes),
         };

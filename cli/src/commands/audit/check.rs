@@ -81,35 +81,32 @@ fn compare(
     let (before, now) = (&old.head, &new.head);
     if now.size < before.size {
         return Ok(Err(format!(
-            "it had {} seals and has {}",
+            "it had {} leaves and has {}: rewritten, or restored from an older copy",
             before.size, now.size
         )));
     }
     if now.size == before.size {
         return Ok(if now.root == before.root {
-            Ok(format!("it has the same {} seals", now.size))
+            Ok(format!("it has the same {} leaves", now.size))
         } else {
             Err(format!(
-                "it has {} seals as before, but not the same ones",
+                "it has {} leaves as before, but not the same ones",
                 now.size
             ))
         });
-    }
-    if before.size == 0 {
-        return Ok(Ok(format!("it was empty and has {} seals", now.size)));
     }
     let receipt = server.client.fetch_consistency(before.size, now.size)?;
     Ok(proves(&receipt, old, new)
         .map(|()| {
             format!(
-                "its first {} seals are unchanged and {} were added",
+                "its first {} leaves are unchanged and {} were added",
                 before.size,
                 now.size - before.size
             )
         })
         .map_err(|why| {
             format!(
-                "the server cannot prove that its first {} seals are unchanged: {why}",
+                "the server cannot prove that its first {} leaves are unchanged: {why}",
                 before.size
             )
         }))
@@ -153,8 +150,8 @@ impl fmt::Display for Checked {
         for (when, head) in [("kept", &self.kept_head), ("now", &self.head_now)] {
             writeln!(
                 f,
-                "  {when:<5} {} seals, root {}, signed {}",
-                head.seals, head.root, head.signed_at
+                "  {when:<5} {} leaves, root {}, signed {}",
+                head.leaves, head.root, head.signed_at
             )?;
         }
         if !self.only_grew {

@@ -7,7 +7,7 @@ use crate::media;
 use crate::server_client::{ServerClient, token_from};
 use carrylog_format::bundle::{ReturnItem, read_return};
 use carrylog_format::cose::PublicKey;
-use carrylog_format::fleet_head::{self, FleetHead, FleetHeadError};
+use carrylog_format::fleet_log::head::{self as fleet_head, FleetHead, FleetHeadError};
 use carrylog_format::statement::Role;
 use carrylog_format::trust::TrustStore;
 use clap::Args;
@@ -45,7 +45,7 @@ pub(super) struct TrustedHead {
 /// A head for people and scripts.
 #[derive(Debug, Serialize)]
 pub(super) struct HeadView {
-    pub(super) seals: u64,
+    pub(super) leaves: u64,
     pub(super) root: String,
     pub(super) signed_at: String,
 }
@@ -150,7 +150,7 @@ impl TrustedHead {
 
     pub(super) fn view(&self) -> HeadView {
         HeadView {
-            seals: self.head.size,
+            leaves: self.head.size,
             root: self.head.root.to_string(),
             signed_at: self.head.at_ms.to_string(),
         }

@@ -46,8 +46,8 @@ impl fmt::Display for Kept {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         writeln!(
             f,
-            "{}: the server «{}» signed {} seals in its fleet log on {}",
-            self.file, self.server, self.head.seals, self.head.signed_at
+            "{}: the server «{}» signed {} leaves of its fleet log on {}",
+            self.file, self.server, self.head.leaves, self.head.signed_at
         )?;
         writeln!(f, "  root {}", self.head.root)?;
         writeln!(

@@ -48,7 +48,7 @@ const ROWS: &[Good] = &[
         "statements",
         "a return without a log: statements only",
         0,
-        |s| write_return(Vec::new(), None, &s.authority.chain, &[]).unwrap(),
+        |s| write_return(Vec::new(), None, &s.authority.chain, None, &[]).unwrap(),
     ),
     (
         "unit-history",
@@ -65,6 +65,7 @@ pub fn cases(scene: &Scene) -> Vec<Case> {
             says,
             bytes: make(scene),
             authorities: scene.key_hex(),
+            kept_heads: Vec::new(),
             expect: Ok(*entries),
         })
         .collect()

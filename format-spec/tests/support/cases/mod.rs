@@ -6,6 +6,7 @@
 mod bundles;
 mod edit;
 mod entries;
+mod fleet_log;
 mod frames;
 mod good;
 mod histories;
@@ -25,6 +26,8 @@ pub struct Case {
     pub says: &'static str,
     pub bytes: Vec<u8>,
     pub authorities: Vec<String>,
+    /// Heads that the reader of a return has kept (rule F-6).
+    pub kept_heads: Vec<String>,
     pub expect: Result<u64, (Rule, Fault)>,
 }
 
@@ -37,6 +40,8 @@ pub struct Broken {
     /// Seed of the authority's key that the reader trusts.
     authority: u8,
     make: fn(&Scene) -> Vec<u8>,
+    /// Signed heads that the reader has kept.
+    kept: fn(&Scene) -> Vec<Vec<u8>>,
 }
 
 impl Broken {
@@ -54,6 +59,7 @@ impl Broken {
             says,
             authority: 1,
             make,
+            kept: |_| Vec::new(),
         }
     }
 
@@ -87,6 +93,12 @@ impl Broken {
         self
     }
 
+    /// The same, read by one that has kept these heads.
+    pub const fn after(mut self, kept: fn(&Scene) -> Vec<Vec<u8>>) -> Self {
+        self.kept = kept;
+        self
+    }
+
     fn case(&self, scene: &Scene) -> Case {
         Case {
             file: format!("bad/{}-{}.carrylog", self.rule.id(), self.slug),
@@ -95,6 +107,7 @@ impl Broken {
             authorities: vec![hex::encode(
                 crate::support::key(self.authority).public().to_bytes(),
             )],
+            kept_heads: (self.kept)(scene).iter().map(hex::encode).collect(),
             expect: Err((self.rule, self.fault)),
         }
     }
@@ -103,7 +116,7 @@ impl Broken {
 /// All vectors, in the order of the manifest: by chapter.
 pub fn all() -> Vec<Case> {
     let scene = Scene::new();
-    let tables: [&[Broken]; 8] = [
+    let tables: [&[Broken]; 9] = [
         frames::ROWS,
         bundles::ROWS,
         entries::ROWS,
@@ -111,9 +124,11 @@ pub fn all() -> Vec<Case> {
         logs::ROWS,
         trust::ROWS,
         histories::ROWS,
+        fleet_log::ROWS,
         receipts::ROWS,
     ];
     let mut cases = good::cases(&scene);
+    cases.extend(fleet_log::good(&scene));
     cases.extend(tables.iter().flat_map(|t| t.iter()).map(|r| r.case(&scene)));
     cases
 }

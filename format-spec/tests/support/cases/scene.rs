@@ -1,7 +1,7 @@
 //! The authority, the station's log and the server's receipts that all vectors are made from.
 
 use crate::support::*;
-use carrylog_format::bundle::{HistoryWriter, SegmentStart, SegmentWriter, write_return};
+use carrylog_format::bundle::{HistoryWriter, SegmentStart, SegmentWriter};
 use carrylog_format::ids::TraceDigest;
 use carrylog_format::receipt::ReceiptSlip;
 use carrylog_format::record::{
@@ -12,7 +12,7 @@ use carrylog_format::seal::{Seal, SealContent};
 use carrylog_format::statement::{Role, Statement, StatementBody};
 use carrylog_format::text::Remark;
 use carrylog_format::trace::{Trace, TraceColumns, compress};
-use carrylog_format::tree::{Hash, LeafTree, leaf_hash};
+use carrylog_format::tree::Hash;
 
 /// The authority, the station's log and the server's receipts that all vectors are made from.
 pub struct Scene {
@@ -85,7 +85,7 @@ impl Scene {
         };
         log.push(Entry::new(head(150), Record::UnitEvent(event)).unwrap());
         log.seal(181);
-        let slips = receipts(&log.seals);
+        let slips = receipts(&log.seals, 300);
         Self {
             authority,
             log,
@@ -161,29 +161,8 @@ impl Scene {
     }
 
     pub fn returned(&self) -> Vec<u8> {
-        write_return(
-            Vec::new(),
-            Some(self.log.id()),
-            &self.authority.chain,
-            &self.slips,
-        )
-        .unwrap()
+        return_of(self.log.id(), &self.authority.chain, &self.log.seals, 300)
     }
-}
-
-pub fn receipts(seals: &[Seal]) -> Vec<ReceiptSlip> {
-    let mut fleet = LeafTree::new();
-    for seal in seals {
-        fleet.push(leaf_hash(seal.payload()));
-    }
-    let size = fleet.len();
-    let root = fleet.root_at(size).unwrap();
-    (0..size)
-        .map(|i| {
-            let proof = fleet.prove_inclusion(i, size).unwrap();
-            ReceiptSlip::sign(&key(3), at(300), &seals[i as usize], root, &proof).unwrap()
-        })
-        .collect()
 }
 
 pub fn seal_of(scene: &Scene, seq: u64, size: u64, root: Hash, prev: &Seal, minutes: i64) -> Seal {
@@ -192,6 +171,7 @@ pub fn seal_of(scene: &Scene, seq: u64, size: u64, root: Hash, prev: &Seal, minu
         seq,
         prev: (seq > 0).then_some(prev.digest()),
         root,
+        seen: None,
         size,
         at_ms: at(minutes),
     };
