@@ -121,7 +121,9 @@ impl TimeToLimit {
     /// Interval of the survival at `time`, after the first life may have ended: from the lower limit of
     /// the shortest lives to the upper limit of the longest. Wider than its confidence says.
     pub fn interval(&self, time: f64) -> Option<Interval> {
+        // Past the last check nothing is known of those that were good at it.
         let low = self.shortest.step(time)?.interval.low;
+        let low = low.min(self.curve.at(time).low);
         let high = self.longest.step(time).map_or(1.0, |s| s.interval.high);
         Some(Interval { low, high })
     }

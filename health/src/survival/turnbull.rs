@@ -40,7 +40,8 @@ impl RangeCurve {
     /// Part of the units that are still good at `time`: between what surely and what possibly is.
     pub fn at(&self, time: f64) -> Interval {
         let part = |kept: &dyn Fn(&Mass) -> bool| -> f64 {
-            self.masses.iter().filter(|m| kept(m)).map(|m| m.part).sum()
+            let parts = self.masses.iter().filter(|m| kept(m)).map(|m| m.part);
+            parts.fold(0.0, |sum, part| sum + part)
         };
         Interval {
             low: part(&|m| m.after >= time && m.by > time),

@@ -132,6 +132,9 @@ fn write_limit(limit_line: &LimitLine, f: &mut fmt::Formatter<'_>) -> fmt::Resul
         );
         let above = if most - least < 0.05 {
             format!("{least:5.1} %")
+        } else if least < 0.05 {
+            // So late nobody has been seen good.
+            format!("at most {most:.1} %")
         } else {
             format!("{least:5.1} to {most:.1} %")
         };
