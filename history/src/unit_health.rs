@@ -211,7 +211,10 @@ impl OutlierLine {
             || "the others lie on a line".to_owned(),
             |score| format!("{} {score:+.1}, bound {:.1}", self.measure, self.bound),
         );
-        format!("{}: {:+.3} {unit} off the line ({score})", self.at, self.off_shown)
+        format!(
+            "{}: {:+.3} {unit} off the line ({score})",
+            self.at, self.off_shown
+        )
     }
 }
 
