@@ -9,8 +9,10 @@ Data: fixtures/published (see its README), what lifelines and statsmodels ship, 
 data folder ../shared/data beside the repository; checks that need it print SKIPPED without it.
 
 Tolerances and why: closed forms 1e-9 (both sides round differently in the last digits only);
+kriging, parabolas and shrunk slopes 1e-7 (the reference inverts dense matrices whose condition is up to 1e8);
 integrals over real data 1e-3 of the reference, which is numpy's trapezoid over the rows that the source's
-own step or mode column marks, not our phases; iterative fits 1e-6 (both sides stop within it);
+own step or mode column marks, not our phases; iterative fits 1e-6 (both sides stop within it),
+lifelines' interval fits 1e-5 and MixedLM 5e-4 (what their optimisers leave);
 values that a source states are rounded by the source, so their tolerance says so; Monte Carlo 2 %
 (a standard deviation of 40,000 draws is known to 0.4 %).
 """
@@ -39,7 +41,7 @@ parser.add_argument("--program", help="a built reference_values; without it carg
 parser.add_argument("--data", type=Path, default=ROOT.parent / "shared" / "data", help="folder of data that may not stand in the repository")
 CHOSEN = parser.parse_args()
 
-CLOSED, INTEGRAL, ITERATIVE = 1e-9, 1e-3, 1e-6
+CLOSED, KRIGED, INTEGRAL, ITERATIVE = 1e-9, 1e-7, 1e-3, 1e-6
 
 questions, checks, skipped = [], [], []
 
@@ -280,16 +282,132 @@ def outliers(name, x, y):
     check(f"{name}, largest modified z", lambda a, q=q: a[q][k], z[k], CLOSED, "scipy median_abs_deviation")
 
 
-def drift(name, x, y, at):
-    q = ask("drift", x=x, y=y, at=at)
-    # Steps as a regression through the origin, each weighted by 1/Δx.
-    dx, dy = np.diff(x), np.diff(y)
-    fit = sm.WLS(dy, dx, weights=1 / dx).fit()
-    h, t = at - x[-1], stats.t.ppf(0.975, len(dx) - 1)
-    half = t * math.sqrt(fit.scale * h + (h * fit.bse[0]) ** 2)
-    center = y[-1] + h * fit.params[0]
-    for side, (words, value) in enumerate((("slope", fit.params[0]), ("diffusion", fit.scale), ("low", center - half), ("high", center + half))):
-        check(f"{name}, drift {words}", lambda a, q=q, s=side: a[q][s], value, CLOSED, "statsmodels WLS on the steps")
+def deleted(name, x, y):
+    """Outlier scores: the deleted studentised residual."""
+    q = ask("deleted_residuals", x=x, y=y)
+    influence = sm.OLS(y, sm.add_constant(x)).fit().get_influence()
+    check(f"{name}, deleted residuals", lambda a, q=q: a[q], influence.resid_studentized_external.tolist(), CLOSED, "statsmodels resid_studentized_external")
+
+
+def bend(name, x, y, at):
+    q = ask("parabola", x=x, y=y, at=at)
+    fit = sm.OLS(y, np.vander(x, 3, increasing=True)).fit()
+    frame = fit.get_prediction(np.array([[1.0, at, at * at]])).summary_frame(alpha=0.05).iloc[0]
+    reference = [fit.params[2], fit.tvalues[2], frame["mean"], frame["obs_ci_lower"], frame["obs_ci_upper"]]
+    check(f"{name}, parabola at {at:g}", lambda a, q=q: a[q], reference, KRIGED, "statsmodels OLS on 1, x, x²")
+
+
+RATIOS = [0, 0.1, 0.2, 0.5, 1, 2, 5, 10, 30, 100, math.inf]
+
+
+def kriged(x, y, at, u=0.0):
+    """Dense kriging averaged over λ, and what it says of level and measurement at `at`."""
+    n, step = len(x), (x[-1] - x[0]) / (len(x) - 1)
+    t = (x - x[0]) / step + 1
+    design = np.column_stack([np.ones(n), t])
+    there = (at - x[0]) / step + 1
+    rows = []
+    for ratio in RATIOS:
+        walk, noise = (1.0, ratio) if math.isfinite(ratio) else (0.0, 1.0)
+        if ratio == 0 and u > 0:
+            continue
+        v = walk * np.minimum.outer(t, t) + noise * np.eye(n)
+        inverse = np.linalg.inv(v)
+        normal = design.T @ inverse @ design
+        beta = np.linalg.solve(normal, design.T @ inverse @ y)
+        r = y - design @ beta
+        square = r @ inverse @ r
+        scale = max(square / (n - 2), u * u / noise if noise else 0.0)
+        c = walk * np.minimum(t, there)
+        f = np.array([1.0, there])
+        g = f - design.T @ inverse @ c
+        mean = f @ beta + c @ inverse @ r
+        variance = scale * (walk * there - c @ inverse @ c + g @ np.linalg.solve(normal, g))
+        weight = -0.5 * (np.linalg.slogdet(v)[1] + np.linalg.slogdet(normal)[1] + (n - 2) * math.log(scale) + square / scale)
+        rows.append((weight, mean, variance, scale * noise))
+    weight, mean, variance, noise = map(np.array, zip(*rows))
+    w = np.exp(weight - weight.max())
+    w /= w.sum()
+    center = w @ mean
+    level, further = w @ (variance + (mean - center) ** 2), w @ (variance + (mean - center) ** 2 + noise)
+    q = stats.t.ppf(0.975, n - 2)
+    pair = lambda v: [center - q * math.sqrt(v), center + q * math.sqrt(v)]
+    return center, pair(level), pair(further)
+
+
+def wander(name, x, y, at, u=0.0):
+    q = ask("local_level", x=x, y=y, at=at, noise=u)
+    mean, level, further = kriged(np.asarray(x, float), np.asarray(y, float), at, u)
+    source = "dense kriging in numpy, λ averaged"
+    check(f"{name}, level at {at:g}", lambda a, q=q: a[q]["mean"], mean, KRIGED, source)
+    check(f"{name}, interval of the level", lambda a, q=q: a[q]["level"], level, KRIGED, source)
+    check(f"{name}, interval of a measurement", lambda a, q=q: a[q]["observation"], further, KRIGED, source)
+
+
+def local_level():
+    """One λ at a time against statsmodels' Kalman filter with exact diffuse beginning."""
+    k = np.arange(10.0)
+    y = np.round(41 - 0.45 * k + 0.1 * np.sin(3 * k + k * k), 3)
+    wander("check series", k, y, at=16.0)
+    wander("check series, u = 0.2", k, y, at=16.0, u=0.2)
+    rng = np.random.default_rng(6)
+    x = np.sort(rng.uniform(0, 3000, 14))
+    wander("unequal steps", x, 44 - 0.002 * x + np.cumsum(rng.normal(0, 0.1, 14)) + rng.normal(0, 0.1, 14), at=x[-1] + 700)
+    t = stats.t.ppf(0.975, len(k) - 2)
+    for ratio in (0.2, 2.0, 30.0):
+        q = ask("local_level", x=k, y=y, at=14.0, noise=0.0, ratio=ratio)
+        model = sm.tsa.UnobservedComponents(y, level="local linear deterministic trend", use_exact_diffuse=True)
+        # The scale is ours: the restricted likelihood's, not statsmodels' maximum.
+        unit = model.smooth([ratio, 1.0]).get_forecast(5)
+        scale = lambda a, q=q, r=ratio: a[q]["noise"] / r
+        half = lambda a, q=q: (a[q]["observation"][1] - a[q]["observation"][0]) / 2 / t
+        check(f"λ = {ratio:g}, level at 14", lambda a, q=q: a[q]["mean"], unit.predicted_mean[-1], KRIGED, "statsmodels UnobservedComponents")
+        check(f"λ = {ratio:g}, variance at 14", lambda a, h=half, s=scale: h(a) ** 2 / s(a), unit.se_mean[-1] ** 2, KRIGED, "statsmodels UnobservedComponents")
+
+
+def prior():
+    """The fade of a part: formulas in numpy, and MixedLM where the design is balanced."""
+    def told(name, unit, x, y, floor):
+        return ask("fleet_prior", unit=unit, x=x, y=y, floor=floor)
+
+    rows = []
+    for j, n in zip(range(1, 7), (2, 3, 4, 6, 8, 10)):
+        for k in range(n):
+            rows.append((j - 1, k / 2, 41 - (0.60 + 0.08 * j) * k / 2 + 0.12 * math.sin(7.3 * j + 2.1 * k)))
+    unit, x, y = (np.array(c) for c in zip(*rows))
+    q = told("six units", unit, x, y, 0.0)
+    slope, spread, square, degrees = [], [], 0.0, 0
+    for u in range(6):
+        here = unit == u
+        fit = np.polynomial.polynomial.Polynomial.fit(x[here], y[here], 1).convert()
+        slope.append(fit.coef[1])
+        spread.append(((x[here] - x[here].mean()) ** 2).sum())
+        square += ((y[here] - fit(x[here])) ** 2).sum()
+        degrees += here.sum() - 2
+    b, s2 = np.array(slope), square / degrees
+    v = s2 / np.array(spread)
+    w = 1 / v
+    omega = (np.sum(w * (b - np.average(b, weights=w)) ** 2) - 5) / (w.sum() - (w**2).sum() / w.sum())
+    beta = np.average(b, weights=1 / (v + omega))
+    own = omega / (v + omega)
+    drawn = own * b + (1 - own) * beta
+    check("six units, s², ω², β", lambda a, q=q: [a[q][k] for k in ("residual", "between", "slope")], [s2, omega, beta], KRIGED, "numpy, the formulas")
+    check("six units, drawn slopes", lambda a, q=q: [d[0] for d in a[q]["drawn"]], drawn.tolist(), KRIGED, "numpy, the formulas")
+
+    # With equal checks of all units moments and restricted likelihood have one answer.
+    rng = np.random.default_rng(7)
+    for count in (25, 60):
+        unit = np.repeat(np.arange(count), 8)
+        x = np.tile(np.arange(8) / 2, count)
+        true = rng.normal(-0.9, 0.25, count)
+        y = 41 + 0.5 * rng.normal(size=count)[unit] + true[unit] * x + rng.normal(0, 0.15, len(x))
+        q = told(f"{count} units", unit, x, y, 0.0)
+        # Each unit has its own level: what is left of y and x about its means.
+        exog = np.column_stack([(unit == u).astype(float) for u in range(count)] + [x])
+        fit = sm.MixedLM(y, exog, groups=unit, exog_re=(x - x.mean())[:, None]).fit(reml=True, method=["lbfgs", "powell"], gtol=1e-10)
+        ours = lambda a, q=q: [a[q]["slope"], a[q]["between"], a[q]["residual"]]
+        check(f"{count} units, β, ω², s²", ours, [fit.fe_params[-1], fit.cov_re[0, 0], fit.scale], 5e-4, "statsmodels MixedLM, REML")
+        check(f"{count} units, error of β", lambda a, q=q: math.sqrt(a[q]["slope_variance"]), fit.bse_fe[-1], 5e-4, "statsmodels MixedLM, REML")
 
 
 def fades():
@@ -298,6 +416,13 @@ def fades():
     y = np.round(10 - 0.05 * x + rng.normal(0, 0.5, 40), 1)
     robust("ties in both", x, y)
     line("ties in both", x, y, at=60.0, level=5.0)
+    eight = np.array([40.12, 39.71, 39.35, 38.84, 36.10, 38.05, 37.62, 37.30])
+    deleted("eight checks", np.arange(8.0), eight)
+    deleted("ties in both", x[:12], y[:12])
+    bend("ties in both", x, y, at=60.0)
+    for n in (8, 10):
+        k = np.arange(float(n))
+        bend(f"{n} checks that accelerate", k, np.round(41 - 0.2 * k - 0.03 * k * k + 0.1 * np.sin(3 * k + k * k), 3), at=12.0)
     if path := beside("nasa_capacity_public.csv"):
         table = pd.read_csv(path)
         for cell in ("B0025", "B0028", "B0029", "B0030", "B0032"):
@@ -306,7 +431,9 @@ def fades():
             robust(cell, x, y)
             line(cell, x, y, at=x[-1] + 10, level=1.4)
             outliers(cell, x, y)
-            drift(cell, x, y, at=x[-1] + 10)
+            wander(cell, x, y, at=x[-1] + 10)
+            bend(cell, x, y, at=x[-1] + 10)
+            deleted(cell, x[:12], y[:12])
     if path := beside("severson_train_capacity8.csv"):
         table = pd.read_csv(path)
         for cell in ("cell1", "cell2", "cell3"):
@@ -384,6 +511,47 @@ def survival():
         check(f"{name}, Weibull scale error", lambda a, w=w: a[w]["scale_error"], errors["lambda_"], ITERATIVE, "lifelines, observed information")
         for words in ("shape", "scale"):
             check(f"{name}, likelihood-ratio bounds of the {words}", lambda a, w=w, o=words: a[w][f"{o}_interval"], bounds[words], ITERATIVE, "scipy brentq on the profile")
+
+
+def seen(name, lives, censored, every):
+    """Lives dated to the two visits between which they ended."""
+    lives, censored = np.asarray(lives, float), np.asarray(censored, bool)
+    by = np.ceil(lives / every) * every
+    after, until = np.where(censored, lives, by - every), np.where(censored, np.inf, by)
+    q = ask("interval_weibull", after=after, by=np.where(censored, 0.0, by))
+    fit = lifelines.WeibullFitter().fit_interval_censoring(after, until, fit_options={"ftol": 0.0, "gtol": 1e-13})
+
+    def log_likelihood(k, scale):
+        survival = lambda t: np.exp(-((t / scale) ** k))
+        return np.log(survival(after) - np.where(censored, 0.0, survival(np.where(censored, 1.0, by)))).sum()
+
+    best = optimize.minimize(lambda p: -log_likelihood(*np.exp(p)), np.log([fit.rho_, fit.lambda_]), method="Nelder-Mead",
+                             options={"xatol": 1e-11, "fatol": 1e-13, "maxiter": 5000})
+    k, scale = np.exp(best.x)
+    check(f"{name}, shape and scale", lambda a, q=q: [a[q]["shape"], a[q]["scale"]], [fit.rho_, fit.lambda_], 1e-5, "lifelines fit_interval_censoring")
+    check(f"{name}, shape and scale", lambda a, q=q: [a[q]["shape"], a[q]["scale"]], [k, scale], ITERATIVE, "scipy minimize")
+    errors = fit.summary["se(coef)"]
+    check(f"{name}, errors", lambda a, q=q: [a[q]["shape_error"], a[q]["scale_error"]], [errors["rho_"], errors["lambda_"]], 1e-4, "lifelines, observed information")
+    ends = sorted(set(by[~censored]))
+    inside = [t for t in ends if t < max(after)]
+    q = ask("range_curve", after=after, by=np.where(censored, 0.0, by), at=inside)
+    # Its intervals are closed; ours begin after the visit at which the unit was good.
+    curve = lifelines.KaplanMeierFitter().fit_interval_censoring(after + 1e-6, until, tol=1e-9)
+    lower = curve.survival_function_["NPMLE_estimate_lower"]
+    reference = [float(lower[lower.index <= t].iloc[-1]) for t in inside]
+    check(f"{name}, survival at the visits", lambda a, q=q: [i[0] for i in a[q]], reference, 1e-4, "lifelines NPMLE, stops at a change of 1e-9")
+
+
+def visits():
+    weeks = pd.read_csv(Path(lifelines.datasets.__file__).parent / "anderson.csv", sep=r"[ ,]", engine="python")
+    weeks = weeks[weeks["Rx"] == 0]
+    seen("6-MP weeks every 5", weeks["t"], weeks["status"] == 0, 5.0)
+    waltons = lifelines.datasets.load_waltons()
+    seen("waltons every 10", waltons["T"], waltons["E"] == 0, 10.0)
+    if path := beside("severson_train_lives.csv"):
+        lives = pd.read_csv(path).cycle_life.to_numpy(float)
+        for every in (100.0, 150.0, 250.0):
+            seen(f"41 cell lives every {every:g}", lives, np.zeros(len(lives)), every)
 
 
 # --- the rest ---------------------------------------------------------------------------------------
@@ -466,7 +634,7 @@ def show(value):
 
 
 def main():
-    for part in (lfp_cell, ev_cell, pulses, norris, fades, survival, functions, stations):
+    for part in (lfp_cell, ev_cell, pulses, norris, fades, local_level, prior, survival, visits, functions, stations):
         part()
     command = [CHOSEN.program] if CHOSEN.program else ["cargo", "run", "--quiet", "--package", "carrylog-health", "--example", "reference_values"]
     run = subprocess.run(command, input=json.dumps(questions), capture_output=True, text=True, cwd=ROOT)

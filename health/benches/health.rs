@@ -61,6 +61,7 @@ fn fleet(units: usize, checks: usize) -> Vec<FleetUnit> {
                     flight_hours: Some(150.0 * c as f64),
                     flight_cycles: None,
                     value: 44.0 - fade * c as f64 + 0.4 * noise.next(),
+                    standard: None,
                 })
                 .collect();
             FleetUnit {

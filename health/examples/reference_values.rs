@@ -4,9 +4,13 @@
 #![allow(clippy::print_stdout, reason = "its output is what it is for")]
 
 use carrylog_health::control_chart::individuals;
+use carrylog_health::curvature::parabola;
 use carrylog_health::fleet::distribution;
-use carrylog_health::forecast::Drift;
+use carrylog_health::fleet_prior::prior_with_spread;
+use carrylog_health::forecast::Limit;
 use carrylog_health::integrate::{EndRule, end_voltage_crossing, moved_to, throughput};
+use carrylog_health::local_level::{NOISE_RATIOS, level_over};
+use carrylog_health::outlier::deleted_residuals;
 use carrylog_health::phases::find_phases;
 use carrylog_health::quantity::{Amps, Hertz, Kelvins, Ohms, Seconds, Volts};
 use carrylog_health::regression::{Band, Interval, least_squares};
@@ -17,7 +21,7 @@ use carrylog_health::robust::{modified_z, theil_sen};
 use carrylog_health::samples::{Columns, Samples, SignConvention};
 use carrylog_health::special::{ln_gamma, normal_cdf, normal_quantile, t_cdf, t_quantile};
 use carrylog_health::station_bias::{StationCheck, station_biases};
-use carrylog_health::survival::{Lifetime, kaplan_meier, weibull};
+use carrylog_health::survival::{Life, Lifetime, Weibull, kaplan_meier, range_curve, weibull};
 use carrylog_health::trace_results::{TraceRules, trace_results};
 use carrylog_health::uncertainty::{self, StationAccuracy};
 use serde_json::{Value, json};
@@ -54,16 +58,52 @@ fn answer(q: &Value) -> Answer {
             Ok(json!([
                 line.slope,
                 line.intercept,
-                line.low_slope,
-                line.high_slope
+                line.slope_interval.map(|i| i.low),
+                line.slope_interval.map(|i| i.high)
             ]))
         }
         "modified_z" => Ok(json!(modified_z(&numbers(q, "y")?))),
         "least_squares" => least_squares_line(q),
-        "drift" => {
-            let drift = Drift::fit(&numbers(q, "x")?, &numbers(q, "y")?)?;
-            let band = drift.interval(number(q, "at")?, 0.95);
-            Ok(json!([drift.slope, drift.diffusion, band.low, band.high]))
+        "deleted_residuals" => {
+            let scores = deleted_residuals(&numbers(q, "x")?, &numbers(q, "y")?)?;
+            Ok(json!(scores.iter().map(|s| s.score).collect::<Vec<_>>()))
+        }
+        "local_level" => {
+            let (x, y) = (numbers(q, "x")?, numbers(q, "y")?);
+            let ratios = match q["ratio"].as_f64() {
+                Some(ratio) => vec![ratio],
+                None => NOISE_RATIOS.to_vec(),
+            };
+            let course = level_over(&x, &y, number(q, "noise")?, &ratios)?;
+            let at = number(q, "at")?;
+            let pair = |i: Interval| [i.low, i.high];
+            Ok(json!({
+                "mean": course.at(at), "slope": course.slope, "noise": course.noise,
+                "level": pair(course.level_interval(at, 0.95)),
+                "observation": pair(course.observation_interval(at, 0.95)),
+            }))
+        }
+        "parabola" => {
+            let fit = parabola(&numbers(q, "x")?, &numbers(q, "y")?)?;
+            let at = number(q, "at")?;
+            Ok(json!([
+                fit.bend,
+                fit.t,
+                fit.at(at),
+                fit.near_edge(at, Limit::Minimum, 0.95),
+                fit.near_edge(at, Limit::Maximum, 0.95)
+            ]))
+        }
+        "fleet_prior" => fleet_prior_of(q),
+        "interval_weibull" => {
+            let fit = weibull(&intervals(q)?, 0.95)?;
+            Ok(weibull_json(&fit))
+        }
+        "range_curve" => {
+            let curve = range_curve(&intervals(q)?)?;
+            let times = numbers(q, "at")?;
+            let at = times.iter().map(|t| curve.at(*t)).map(|i| [i.low, i.high]);
+            Ok(json!(at.collect::<Vec<_>>()))
         }
         "special" => special(q),
         "distribution" => {
@@ -303,14 +343,56 @@ fn survival_curve(q: &Value) -> Answer {
 }
 
 fn weibull_fit(q: &Value) -> Answer {
-    let fit = weibull(&lives(q)?, 0.95)?;
+    let lives: Vec<Life> = lives(q)?.into_iter().map(Life::from).collect();
+    Ok(weibull_json(&weibull(&lives, 0.95)?))
+}
+
+/// Lives between `after` and `by`; a `by` of 0 is not at its end yet.
+fn intervals(q: &Value) -> Result<Vec<Life>, Box<dyn Error>> {
+    let (after, by) = (numbers(q, "after")?, numbers(q, "by")?);
+    let pairs = after.into_iter().zip(by);
+    Ok(pairs
+        .map(|(after, by)| {
+            if by == 0.0 {
+                Life::Beyond { time: after }
+            } else {
+                Life::Within { after, by }
+            }
+        })
+        .collect())
+}
+
+fn fleet_prior_of(q: &Value) -> Answer {
+    let (unit, x, y) = (numbers(q, "unit")?, numbers(q, "x")?, numbers(q, "y")?);
+    let mut series: Vec<(Vec<f64>, Vec<f64>)> = Vec::new();
+    for ((unit, x), y) in unit.iter().zip(x).zip(y) {
+        let at = *unit as usize;
+        if series.len() <= at {
+            series.resize(at + 1, (Vec::new(), Vec::new()));
+        }
+        series[at].0.push(x);
+        series[at].1.push(y);
+    }
+    let borrowed = series.iter().map(|(x, y)| (x.as_slice(), y.as_slice()));
+    let prior = prior_with_spread(borrowed, number(q, "floor")?)?;
+    let drawn: Result<Vec<[f64; 2]>, _> = series
+        .iter()
+        .map(|(x, y)| prior.drawn(x, y).map(|d| [d.slope, d.variance]))
+        .collect();
     Ok(json!({
+        "slope": prior.slope, "slope_variance": prior.slope_variance,
+        "between": prior.between, "residual": prior.residual, "drawn": drawn?,
+    }))
+}
+
+fn weibull_json(fit: &Weibull) -> Value {
+    json!({
         "shape": fit.shape, "scale": fit.scale,
         "shape_error": fit.shape_error, "scale_error": fit.scale_error,
         "log_likelihood": fit.log_likelihood,
         "shape_interval": [fit.shape_interval.low, fit.shape_interval.high],
         "scale_interval": [fit.scale_interval.low, fit.scale_interval.high],
-    }))
+    })
 }
 
 fn station_comparison(q: &Value) -> Answer {

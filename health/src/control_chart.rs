@@ -138,6 +138,17 @@ pub fn signals(chart: &Chart, values: &[f64]) -> Vec<Signal> {
     found
 }
 
+/// The first signal of each rule, in order of index.
+pub fn first_of_each_rule(signals: &[Signal]) -> Vec<Signal> {
+    let mut first: Vec<Signal> = Vec::new();
+    for signal in signals {
+        if !first.iter().any(|s| s.rule == signal.rule) {
+            first.push(*signal);
+        }
+    }
+    first
+}
+
 fn one_sided(z: &[f64]) -> bool {
     z.iter().all(|z| *z > 0.0) || z.iter().all(|z| *z < 0.0)
 }

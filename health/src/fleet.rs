@@ -4,16 +4,19 @@
 //! count; the result does not depend on it.
 
 use crate::forecast::FEWEST_POINTS;
+use crate::outlier::{Measure, outliers_of_level};
 use crate::quantity::AmpHours;
-use crate::robust::{OUTLIER_Z, modified_z, theil_sen};
-use crate::survival::{Lifetime, NoSurvival, SurvivalCurve, Weibull, kaplan_meier, weibull};
+use crate::regression::Interval;
+use crate::robust::theil_sen;
+use crate::survival::{
+    Life, Lifetime, NoSurvival, RangeCurve, SurvivalCurve, Weibull, kaplan_meier, range_curve,
+    weibull,
+};
 use crate::trend::CheckPoint;
 use std::collections::BTreeMap;
 
 /// Days in a year, for rates: the mean of the Gregorian calendar.
 pub const DAYS_PER_YEAR: f64 = 365.2425;
-/// Fewest units of a part number for outliers. Common practice, no source.
-const FEWEST_UNITS: usize = 5;
 /// Confidence of survival curves and fits.
 const CONFIDENCE: f64 = 0.95;
 
@@ -75,8 +78,12 @@ pub struct FleetOutlier {
     pub figure: Figure,
     /// Its value.
     pub value: f64,
-    /// Modified z score, at least 3.5 in magnitude.
-    pub z: f64,
+    /// Its score among the units of the part number.
+    pub score: f64,
+    /// The bound that the score's magnitude exceeds.
+    pub bound: f64,
+    /// What the score is.
+    pub measure: Measure,
 }
 
 /// Capacity ratios of the units in one band of age or flight hours.
@@ -90,15 +97,36 @@ pub struct Band {
     pub capacity_ratio: Distribution,
 }
 
-/// Time from commissioning to the first check below the minimum capacity, in days.
+/// Days from commissioning to passing the minimum capacity, which lies between two checks.
 #[derive(Debug, Clone, PartialEq)]
 pub struct TimeToLimit {
-    /// Kaplan–Meier curve.
-    pub curve: SurvivalCurve,
+    /// Survival curve as ranges.
+    pub curve: RangeCurve,
+    /// Kaplan–Meier curve with every life dated to the last check above: the shortest lives.
+    shortest: SurvivalCurve,
+    /// The same dated to the first check below: the longest lives.
+    longest: SurvivalCurve,
     /// Weibull fit, or why there is none.
     pub weibull: Result<Weibull, NoSurvival>,
     /// Units left out: commissioning unknown, or no check after it.
     pub left_out: usize,
+}
+
+impl TimeToLimit {
+    /// Confidence of the intervals.
+    pub fn confidence(&self) -> f64 {
+        self.longest.confidence
+    }
+
+    /// Interval of the survival at `time`, after the first life may have ended: from the lower limit of
+    /// the shortest lives to the upper limit of the longest. Wider than its confidence says.
+    pub fn interval(&self, time: f64) -> Option<Interval> {
+        // Past the last check nothing is known of those that were good at it.
+        let low = self.shortest.step(time)?.interval.low;
+        let low = low.min(self.curve.at(time).low);
+        let high = self.longest.step(time).map_or(1.0, |s| s.interval.high);
+        Some(Interval { low, high })
+    }
 }
 
 /// Statistics of one part number.
@@ -183,7 +211,7 @@ struct UnitFigures {
     age_days: Option<f64>,
     flight_hours: Option<f64>,
     fade_per_year: Option<f64>,
-    life: Option<Lifetime>,
+    life: Option<Life>,
 }
 
 fn all_figures(units: &[FleetUnit], threads: usize) -> Vec<UnitFigures> {
@@ -253,9 +281,8 @@ fn unit_figures(unit: &FleetUnit) -> UnitFigures {
     }
 }
 
-/// Time to the first check below the limit, or to the last check if none was. The limit was passed
-/// somewhere between two checks; the later one counts, so lives are long by up to one interval.
-fn life(unit: &FleetUnit) -> Option<Lifetime> {
+/// Between the last check above the limit and the first below it, or beyond the last check.
+fn life(unit: &FleetUnit) -> Option<Life> {
     let commissioned = unit.commissioned_day?;
     let checks = || {
         unit.checks
@@ -264,10 +291,16 @@ fn life(unit: &FleetUnit) -> Option<Lifetime> {
     };
     let below = checks().filter(|p| p.value < unit.minimum.0).map(|p| p.day);
     let first_below = below.fold(f64::INFINITY, f64::min);
-    let last = checks().map(|p| p.day).fold(f64::NEG_INFINITY, f64::max);
-    let reached = first_below.is_finite();
-    let time = if reached { first_below } else { last } - commissioned;
-    (time.is_finite() && time > 0.0).then_some(Lifetime { time, reached })
+    let before = checks().map(|p| p.day).filter(|day| *day < first_below);
+    let last_above = before.fold(commissioned, f64::max) - commissioned;
+    if first_below.is_finite() {
+        Some(Life::Within {
+            after: last_above,
+            by: first_below - commissioned,
+        })
+    } else {
+        (last_above.is_finite() && last_above > 0.0).then_some(Life::Beyond { time: last_above })
+    }
 }
 
 fn part_statistics(units: &[(&FleetUnit, UnitFigures)]) -> PartStatistics {
@@ -304,21 +337,22 @@ fn outliers(
         .iter()
         .filter_map(|(u, f)| Some((*u, of(f)?)))
         .collect();
-    if known.len() < FEWEST_UNITS {
-        return Vec::new();
-    }
-    let scores = modified_z(&known.iter().map(|(_, v)| *v).collect::<Vec<_>>());
-    let wild = known
-        .iter()
-        .zip(scores)
-        .filter(|(_, z)| z.abs() >= OUTLIER_Z);
-    wild.map(|((unit, value), z)| FleetOutlier {
-        unit: unit.unit.clone(),
-        figure,
-        value: *value,
-        z,
-    })
-    .collect()
+    let values: Vec<f64> = known.iter().map(|(_, v)| *v).collect();
+    let line = |found: crate::outlier::Outlier| {
+        let (unit, value) = known.get(found.index)?;
+        Some(FleetOutlier {
+            unit: unit.unit.clone(),
+            figure,
+            value: *value,
+            score: found.score,
+            bound: found.bound,
+            measure: found.measure,
+        })
+    };
+    outliers_of_level(&values)
+        .into_iter()
+        .filter_map(line)
+        .collect()
 }
 
 fn bands(
@@ -351,9 +385,25 @@ fn bands(
 }
 
 fn time_to_limit(units: &[(&FleetUnit, UnitFigures)]) -> Result<TimeToLimit, NoSurvival> {
-    let lives: Vec<Lifetime> = units.iter().filter_map(|(_, f)| f.life).collect();
+    let lives: Vec<Life> = units.iter().filter_map(|(_, f)| f.life).collect();
+    let dated = |of: fn(&Life) -> f64| -> Result<SurvivalCurve, NoSurvival> {
+        let dated = lives.iter().map(|life| Lifetime {
+            // A life that may have ended on the first day still has a positive time.
+            time: of(life).max(f64::MIN_POSITIVE),
+            reached: life.reached(),
+        });
+        kaplan_meier(&dated.collect::<Vec<_>>(), CONFIDENCE)
+    };
     Ok(TimeToLimit {
-        curve: kaplan_meier(&lives, CONFIDENCE)?,
+        curve: range_curve(&lives)?,
+        shortest: dated(Life::after)?,
+        longest: dated(|life| {
+            if life.reached() {
+                life.by()
+            } else {
+                life.after()
+            }
+        })?,
         weibull: weibull(&lives, CONFIDENCE),
         left_out: units.len() - lives.len(),
     })
@@ -372,6 +422,7 @@ mod tests {
                     flight_hours: Some(300.0 * f64::from(k)),
                     flight_cycles: None,
                     value: 44.0 - fade * f64::from(k) + 0.01 * ((name % 7) as f64),
+                    standard: None,
                 }
             })
             .collect();
@@ -427,7 +478,7 @@ mod tests {
     }
 
     #[test]
-    fn lives_end_at_the_first_check_below_the_limit() {
+    fn lives_end_between_the_last_check_above_and_the_first_below() {
         let mut units = fleet();
         for k in 0..4 {
             units.push(unit(200 + k, 3.0 + 0.2 * k as f64));
@@ -441,8 +492,17 @@ mod tests {
             (limit.curve.units, limit.curve.events, limit.left_out),
             (34, 4, 1)
         );
-        // 44 − 3.0·k falls below 35.2 at k = 3.
-        assert_eq!(limit.curve.steps[0].time, 3.0 * 365.0);
+        // 44 − 3.0·k falls below 35.2 between k = 2 and k = 3.
+        let first = limit.curve.masses[0];
+        assert_eq!((first.after, first.by), (2.0 * 365.0, 3.0 * 365.0));
+        assert!((first.part - 4.0 / 34.0).abs() < 1e-9);
+        let at = limit.curve.at(2.5 * 365.0);
+        assert!((at.low - 30.0 / 34.0).abs() < 1e-9 && (at.high - 1.0).abs() < 1e-9);
+        assert_eq!(limit.interval(365.0), None);
+        let during = limit.interval(2.5 * 365.0).unwrap();
+        assert!(during.low < 0.8 && during.high == 1.0);
+        let after = limit.interval(3.0 * 365.0).unwrap();
+        assert!(after.low < 30.0 / 34.0 && after.high > 30.0 / 34.0 && after.high < 1.0);
     }
 
     #[test]

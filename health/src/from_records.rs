@@ -120,6 +120,7 @@ pub fn check_point(test: &TestRecord, value: f64) -> CheckPoint {
         flight_hours: test.flight_minutes.map(|m| m.hours()),
         flight_cycles: test.flight_cycles.map(|c| c as f64),
         value,
+        standard: None,
     }
 }
 

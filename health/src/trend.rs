@@ -3,10 +3,12 @@
 //! A repair begins a new baseline: what was measured before it says nothing about the unit after
 //! it. Trends are Theil–Sen lines ([`crate::robust`]), forecasts [`crate::forecast`]'s.
 
-use crate::control_chart::{Chart, Signal, individuals, signals};
+use crate::control_chart::{Chart, Signal, first_of_each_rule, individuals, signals};
+use crate::fleet_prior::{FleetPrior, NoPrior, fleet_prior};
 use crate::forecast::{CONFIDENCE, Forecast, Limit, NoForecast, WildPoints, forecast};
+use crate::outlier::{Outlier, outliers, robust_deviation};
 use crate::quantity::{AmpHours, Ohms};
-use crate::robust::{FitError, TheilSen, outliers_from, theil_sen};
+use crate::robust::{FitError, TheilSen, theil_sen};
 
 /// One check of a unit: when, at which flight time, and what was measured.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -19,6 +21,15 @@ pub struct CheckPoint {
     pub flight_cycles: Option<f64>,
     /// The value: ampere-hours of a capacity, ohms of a resistance (of one method).
     pub value: f64,
+    /// Standard uncertainty `u` of the value in its unit, if known.
+    pub standard: Option<f64>,
+}
+
+impl CheckPoint {
+    /// The point with the standard uncertainty of its value.
+    pub fn with_standard(self, standard: Option<f64>) -> Self {
+        Self { standard, ..self }
+    }
 }
 
 /// What a trend is measured against.
@@ -60,8 +71,10 @@ pub struct Trend {
     pub line: TheilSen,
     /// Points used: those of the baseline that have a place on the axis.
     pub points: usize,
+    /// Robust standard deviation of the points about the line, from 5 points on.
+    pub scatter: Option<f64>,
     /// Outliers of the line, by index among the points of the whole series.
-    pub outliers: Vec<usize>,
+    pub outliers: Vec<Outlier>,
 }
 
 /// One series of a unit since its last repair.
@@ -75,11 +88,13 @@ pub struct SeriesHealth {
     pub trends: Vec<(Axis, Result<Trend, FitError>)>,
     /// When the limit is reached, in days like [`CheckPoint::day`], or why that is not said.
     pub forecast: Result<Forecast, NoForecast>,
-    /// The same in flight hours.
+    /// The fade of the part number that the forecast in days leans on, where it does.
+    pub prior: Option<FleetPrior>,
+    /// The same in flight hours, from the unit's own checks.
     pub forecast_flight_hours: Result<Forecast, NoForecast>,
-    /// Control chart of the residuals from the trend over days; at least 4 points.
+    /// Control chart of the residuals from the trend over days; at least [`FEWEST_CHARTED`] points.
     pub chart: Option<Chart>,
-    /// Rules that the residuals break, by index in the series.
+    /// Each rule that the residuals break, once, by index in the series from which on.
     pub signals: Vec<Signal>,
 }
 
@@ -111,8 +126,9 @@ pub struct UnitHealth {
     pub resistance: SeriesHealth,
 }
 
-/// Fewest points of a control chart of residuals. Common practice, no source.
-const FEWEST_CHARTED: usize = 4;
+/// Fewest points of a control chart of residuals: with fewer the limits are too uncertain. Common
+/// practice, no source.
+pub const FEWEST_CHARTED: usize = 10;
 
 /// Health of a unit from its checks, in any order; `repairs` are the days on which it was repaired.
 pub fn unit_health(
@@ -168,10 +184,57 @@ pub fn series_health(
         points: current.len(),
         forecast: forecast_on(current, Axis::Days, limit),
         forecast_flight_hours: forecast_on(current, Axis::FlightHours, limit),
+        prior: None,
         trends,
         chart,
         signals,
     }
+}
+
+/// [`series_health`] of a unit of a part number whose fade over days is known: with few checks of its
+/// own its forecast leans on that.
+pub fn series_health_in_part(
+    points: &[CheckPoint],
+    repairs: &[f64],
+    limit: Option<(f64, Limit)>,
+    prior: Option<&FleetPrior>,
+) -> SeriesHealth {
+    let mut series = series_health(points, repairs, limit);
+    let few = (crate::fleet_prior::FEWEST_CHECKS..=crate::fleet_prior::MOST_CHECKS)
+        .contains(&series.points);
+    // Of a point off the trend no prior makes a good one.
+    let wild = matches!(
+        series.forecast,
+        Err(NoForecast::WildPoint { .. } | NoForecast::NewestIsWild { .. })
+    );
+    if let (true, false, Some((level, side)), Some(prior)) = (few, wild, limit, prior) {
+        let on = on_axis(&since_last_repair(points, repairs), Axis::Days);
+        series.forecast = prior.forecast(&on.x, &on.y, level, side);
+        series.prior = Some(*prior);
+    }
+    series
+}
+
+/// The points since the last repair, in order of day.
+pub fn since_last_repair(points: &[CheckPoint], repairs: &[f64]) -> Vec<CheckPoint> {
+    let mut ordered = points.to_vec();
+    ordered.sort_by(|a, b| a.day.total_cmp(&b.day));
+    let from = baseline(&ordered, repairs);
+    ordered.split_off(from)
+}
+
+/// The fade of a part number over days: one entry for each of its units, points and repairs.
+///
+/// # Errors
+/// [`NoPrior`].
+pub fn part_fade<'a>(
+    units: impl IntoIterator<Item = (&'a [CheckPoint], &'a [f64])>,
+) -> Result<FleetPrior, NoPrior> {
+    let series: Vec<OnAxis> = units
+        .into_iter()
+        .map(|(points, repairs)| on_axis(&since_last_repair(points, repairs), Axis::Days))
+        .collect();
+    fleet_prior(series.iter().map(|on| (on.x.as_slice(), on.y.as_slice())))
 }
 
 /// Index of the first point after the last repair that has points after it.
@@ -183,20 +246,36 @@ fn baseline(ordered: &[CheckPoint], repairs: &[f64]) -> usize {
         .unwrap_or(ordered.len())
 }
 
-fn on_axis(points: &[CheckPoint], axis: Axis) -> (Vec<usize>, Vec<f64>, Vec<f64>) {
-    let mut found = (Vec::new(), Vec::new(), Vec::new());
+/// Points that have a place on an axis, column by column.
+#[derive(Default)]
+struct OnAxis {
+    index: Vec<usize>,
+    x: Vec<f64>,
+    y: Vec<f64>,
+    /// Standard uncertainty of each y, 0 where it is not known.
+    standard: Vec<f64>,
+}
+
+fn on_axis(points: &[CheckPoint], axis: Axis) -> OnAxis {
+    let mut found = OnAxis::default();
     for (k, point) in points.iter().enumerate() {
         if let Some(x) = axis.of(point) {
-            found.0.push(k);
-            found.1.push(x);
-            found.2.push(point.value);
+            found.index.push(k);
+            found.x.push(x);
+            found.y.push(point.value);
+            found.standard.push(point.standard.unwrap_or(0.0));
         }
     }
     found
 }
 
 fn trend(points: &[CheckPoint], axis: Axis, offset: usize) -> Result<Trend, FitError> {
-    let (index, x, y) = on_axis(points, axis);
+    let OnAxis {
+        index,
+        x,
+        y,
+        standard,
+    } = on_axis(points, axis);
     let least = crate::forecast::FEWEST_POINTS;
     if x.len() < least {
         return Err(FitError::TooFewPoints {
@@ -205,21 +284,16 @@ fn trend(points: &[CheckPoint], axis: Axis, offset: usize) -> Result<Trend, FitE
         });
     }
     let line = theil_sen(&x, &y, CONFIDENCE)?;
-    // With few points every residual is far from the median of the others.
-    let outliers = if x.len() < 5 {
-        Vec::new()
-    } else {
-        outliers_from(&line, &x, &y)
-    };
-    let outliers = outliers
-        .into_iter()
-        .filter_map(|k| index.get(k))
-        .map(|k| k + offset)
-        .collect();
+    let mut outliers = outliers(&x, &y, &standard)?;
+    for outlier in &mut outliers {
+        outlier.index = index[outlier.index] + offset;
+    }
+    let residuals: Vec<f64> = x.iter().zip(&y).map(|(x, y)| y - line.at(*x)).collect();
     Ok(Trend {
         axis,
         line,
         points: x.len(),
+        scatter: robust_deviation(&residuals),
         outliers,
     })
 }
@@ -232,8 +306,15 @@ fn forecast_on(
     let Some((level, side)) = limit else {
         return Err(NoForecast::NoLimit);
     };
-    let (_, x, y) = on_axis(points, axis);
-    forecast(&x, &y, level, side, WildPoints::SetAside)
+    let on = on_axis(points, axis);
+    forecast(
+        &on.x,
+        &on.y,
+        &on.standard,
+        level,
+        side,
+        WildPoints::SetAside,
+    )
 }
 
 fn charted(points: &[CheckPoint], line: &TheilSen, offset: usize) -> (Option<Chart>, Vec<Signal>) {
@@ -244,7 +325,7 @@ fn charted(points: &[CheckPoint], line: &TheilSen, offset: usize) -> (Option<Cha
     let Some(chart) = individuals(&residuals) else {
         return (None, Vec::new());
     };
-    let mut broken = signals(&chart, &residuals);
+    let mut broken = first_of_each_rule(&signals(&chart, &residuals));
     broken.iter_mut().for_each(|s| s.index += offset);
     (Some(chart), broken)
 }
@@ -252,6 +333,7 @@ fn charted(points: &[CheckPoint], line: &TheilSen, offset: usize) -> (Option<Cha
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::control_chart::Rule;
 
     fn point(day: f64, value: f64) -> CheckPoint {
         CheckPoint {
@@ -259,6 +341,7 @@ mod tests {
             flight_hours: Some(day * 2.0),
             flight_cycles: None,
             value,
+            standard: None,
         }
     }
 
@@ -301,7 +384,7 @@ mod tests {
         );
         let forecast = health.capacity.forecast.unwrap();
         let hours = health.capacity.forecast_flight_hours.unwrap();
-        assert!((hours.expected - 2.0 * forecast.expected).abs() < 1e-6);
+        assert!((hours.expected().unwrap() - 2.0 * forecast.expected().unwrap()).abs() < 1e-6);
     }
 
     #[test]
@@ -342,6 +425,94 @@ mod tests {
         let series = series_health(&points, &[], Some((35.2, Limit::Minimum)));
         assert!(series.signals.iter().any(|s| s.index == 11));
         assert_eq!(series.forecast, Err(NoForecast::NewestIsWild { index: 11 }));
+    }
+
+    #[test]
+    fn a_chart_needs_ten_checks_and_names_each_rule_once() {
+        let nine = series_health(&fading(9, 0.0, 44.0), &[], None);
+        assert_eq!((nine.chart, nine.signals), (None, Vec::new()));
+        let mut points = fading(16, 0.0, 44.0);
+        points[5].value -= 1.0;
+        points[11].value += 1.0;
+        let series = series_health(&points, &[], None);
+        assert!(series.chart.is_some());
+        let mut rules: Vec<_> = series.signals.iter().map(|s| s.rule).collect();
+        let count = rules.len();
+        rules.sort_unstable();
+        rules.dedup();
+        assert_eq!(rules.len(), count);
+        let first = series.signals.iter().find(|s| s.rule == Rule::BeyondLimits);
+        assert_eq!(first.map(|s| s.index), Some(5));
+    }
+
+    #[test]
+    fn an_uncertain_check_is_not_accused() {
+        let mut points = fading(9, 0.0, 44.0);
+        points[4].value -= 0.5;
+        let outliers = |points: &[CheckPoint]| {
+            let series = series_health(points, &[], None);
+            series.trends[0].1.as_ref().unwrap().outliers.clone()
+        };
+        assert_eq!(outliers(&points)[0].index, 4);
+        points[4] = points[4].with_standard(Some(0.4));
+        assert_eq!(outliers(&points), []);
+    }
+
+    /// G1's series: seven checks of a steady fade, the aborted eighth left out by who counts.
+    #[test]
+    fn seven_checks_of_a_steady_fade_have_their_slope_and_no_outlier() {
+        let points: Vec<_> = (0..7)
+            .map(|k| point(180.0 * f64::from(k), 36.9 - 0.45 * f64::from(k)))
+            .collect();
+        let series = series_health(&points, &[], None);
+        let trend = series.trends[0].1.as_ref().unwrap();
+        assert!((trend.line.slope * 365.2425 + 0.913).abs() < 5e-4);
+        assert_eq!(trend.outliers, []);
+        // With the eighth in the series it would be one.
+        let mut eight = points.clone();
+        eight.push(point(1260.0, 14.2));
+        let series = series_health(&eight, &[], None);
+        assert_eq!(series.trends[0].1.as_ref().unwrap().outliers[0].index, 7);
+    }
+
+    /// F3's reference capacities: 36.5 − 0.35k Ah every 180 days.
+    #[test]
+    fn ten_checks_referred_to_one_temperature_fade_by_0_71_ah_a_year() {
+        let points: Vec<_> = (0..10)
+            .map(|k| point(180.0 * f64::from(k), 36.5 - 0.35 * f64::from(k)))
+            .collect();
+        let series = series_health(&points, &[], None);
+        let slope = series.trends[0].1.as_ref().unwrap().line.slope * 365.2425;
+        assert!((slope + 0.71).abs() < 0.01, "{slope}");
+    }
+
+    #[test]
+    fn a_unit_with_two_checks_leans_on_its_part_and_one_with_many_does_not() {
+        let units: Vec<Vec<CheckPoint>> = (0..5)
+            .map(|j| fading(4 + j, 50.0 * j as f64, 43.0 + 0.1 * j as f64))
+            .collect();
+        let prior = part_fade(units.iter().map(|u| (u.as_slice(), [].as_slice()))).unwrap();
+        assert!((prior.slope + 0.002).abs() < 2e-4, "{}", prior.slope);
+        let limit = Some((35.2, Limit::Minimum));
+        let two = series_health_in_part(&fading(2, 0.0, 44.0), &[], limit, Some(&prior));
+        // 8.8 Ah at 0.002 Ah a day.
+        let expected = two.forecast.unwrap().expected().unwrap();
+        assert!((expected - 4400.0).abs() < 600.0, "{expected}");
+        assert_eq!(two.prior, Some(prior));
+        let many = fading(6, 0.0, 44.0);
+        let alone = series_health(&many, &[], limit);
+        assert_eq!(
+            series_health_in_part(&many, &[], limit, Some(&prior)),
+            alone
+        );
+        let mut wild = fading(5, 0.0, 44.0);
+        wild[4].value -= 5.0;
+        let wild = series_health_in_part(&wild, &[], limit, Some(&prior));
+        assert_eq!(wild.forecast, Err(NoForecast::NewestIsWild { index: 4 }));
+        assert_eq!(wild.prior, None);
+        // The repair leaves one check, which gives no slope.
+        let one = series_health_in_part(&many, &[450.0], limit, Some(&prior));
+        assert_eq!((one.points, one.prior), (1, None));
     }
 
     #[test]

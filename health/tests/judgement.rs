@@ -595,6 +595,7 @@ fn a_correction_for_temperature_stands_in_every_comparison() {
             flight_hours: None,
             flight_cycles: None,
             value: capacity.reference.0,
+            standard: capacity.reference_standard.map(|u| u.0),
         });
         last = Some(capacity);
     }
@@ -723,6 +724,7 @@ fn health_of(cases: &mut Cases, id: &str, checks: &[(f64, Done)]) {
             flight_hours: None,
             flight_cycles: None,
             value: c.reference.0,
+            standard: None,
         })
         .collect();
     near(

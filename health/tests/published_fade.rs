@@ -16,9 +16,10 @@
 
 mod support;
 
-use carrylog_health::forecast::{Drift, Limit, NoForecast, WildPoints, forecast};
+use carrylog_health::forecast::{Limit, NoForecast, WildPoints, forecast};
+use carrylog_health::outlier::outliers;
 use carrylog_health::regression::{Band, least_squares};
-use carrylog_health::robust::{modified_z, outliers_from, theil_sen};
+use carrylog_health::robust::{modified_z, theil_sen};
 use support::{assert_close, beside, column, csv, fixture};
 
 fn norris() -> (Vec<f64>, Vec<f64>) {
@@ -35,6 +36,11 @@ fn norris() -> (Vec<f64>, Vec<f64>) {
             (v[1], v[0])
         })
         .unzip()
+}
+
+fn indices(x: &[f64], y: &[f64]) -> Vec<usize> {
+    let found = outliers(x, y, &[]).unwrap();
+    found.iter().map(|o| o.index).collect()
 }
 
 fn cell(name: &str) -> Option<(Vec<f64>, Vec<f64>)> {
@@ -75,8 +81,9 @@ fn norris_gives_the_intervals_of_statsmodels_and_the_line_of_scipy() {
     assert_close(observation.high, 502.620378, 1e-8);
     let robust = theil_sen(&x, &y, 0.95).unwrap();
     assert_close(robust.slope, 1.0021968365553604, 1e-14);
-    assert_close(robust.low_slope, 1.0011153245594469, 1e-14);
-    assert_close(robust.high_slope, 1.0030534351145037, 1e-14);
+    let interval = robust.slope_interval.unwrap();
+    assert_close(interval.low, 1.0011153245594469, 1e-14);
+    assert_close(interval.high, 1.0030534351145037, 1e-14);
     assert_close(robust.intercept, -0.0640158172232077, 1e-11);
 }
 
@@ -93,7 +100,13 @@ fn fade_lines_and_their_crossings_are_those_computed_independently() {
     for (name, robust, slope, error, crossing) in stated {
         let Some((x, y)) = cell(name) else { return };
         let line = theil_sen(&x, &y, 0.95).unwrap();
-        let ours = [line.slope, line.low_slope, line.high_slope, line.intercept];
+        let slope_interval = line.slope_interval.unwrap();
+        let ours = [
+            line.slope,
+            slope_interval.low,
+            slope_interval.high,
+            line.intercept,
+        ];
         for (ours, stated) in ours.into_iter().zip(robust) {
             assert_close(ours, stated, 1e-8);
         }
@@ -145,15 +158,16 @@ fn one_wild_point_turns_a_least_squares_slope_and_is_named_instead() {
     for (discharge, stated) in [(6, -62.15), (11, -12.36), (17, -16.29)] {
         assert!((z[discharge - 1] - stated).abs() < 5e-3);
     }
-    assert_eq!(outliers_from(&line, &x, &y), [5, 10, 16]);
+    assert_eq!(indices(&x, &y), [5, 10, 16]);
     assert_eq!(
-        forecast(&x, &y, 1.4, Limit::Minimum, WildPoints::Refuse),
+        forecast(&x, &y, &[], 1.4, Limit::Minimum, WildPoints::Refuse),
         Err(NoForecast::WildPoint { index: 5 })
     );
-    let named = forecast(&x, &y, 1.4, Limit::Minimum, WildPoints::SetAside);
+    let named = forecast(&x, &y, &[], 1.4, Limit::Minimum, WildPoints::SetAside);
+    // A fade that has only begun lies more than ten spans from its limit.
     match named {
         Ok(f) => assert_eq!(f.set_aside, [5, 10, 16]),
-        Err(reason) => assert!(matches!(reason, NoForecast::NoLatest { .. }), "{reason}"),
+        Err(reason) => assert!(matches!(reason, NoForecast::TooFarAhead { .. }), "{reason}"),
     }
 }
 
@@ -180,104 +194,6 @@ fn a_logging_error_does_not_move_the_robust_line() {
     }
 }
 
-/// Counts of later points and of those that an interval held.
-#[derive(Default, Clone, Copy)]
-struct Held {
-    points: usize,
-    ours: usize,
-    straight_line: usize,
-}
-
-impl Held {
-    fn rates(self) -> (f64, f64) {
-        let points = self.points as f64;
-        (
-            self.ours as f64 / points,
-            self.straight_line as f64 / points,
-        )
-    }
-}
-
-/// Fits on first parts of at least 8 points of a series and asks for all later ones; wild later
-/// points (modified z of at least 3.5 on the whole series) are left out: no interval is about them.
-/// `given` counts where a forecast for four fifths of the first value was given and not refused.
-fn back_test(x: &[f64], y: &[f64], step: usize, all: &mut Held, given: &mut Held) {
-    let wild_ever = outliers_from(&theil_sen(x, y, 0.95).unwrap(), x, y);
-    for n in (8..x.len() - 4).step_by(step) {
-        let early = theil_sen(&x[..n], &y[..n], 0.95).unwrap();
-        let wild = outliers_from(&early, &x[..n], &y[..n]);
-        let keep = |v: &[f64]| -> Vec<f64> {
-            (0..n).filter(|k| !wild.contains(k)).map(|k| v[k]).collect()
-        };
-        let (fx, fy) = (keep(x), keep(y));
-        let drift = Drift::fit(&fx, &fy).unwrap();
-        let line = least_squares(&fx, &fy).unwrap();
-        let outcome = forecast(
-            &x[..n],
-            &y[..n],
-            0.8 * y[0],
-            Limit::Minimum,
-            WildPoints::SetAside,
-        );
-        for k in (n..x.len()).filter(|k| !wild_ever.contains(k)) {
-            let ours = drift.interval(x[k], 0.95).contains(y[k]);
-            let band = line.interval(x[k], Band::Observation, 0.95).contains(y[k]);
-            for held in [Some(&mut *all), outcome.is_ok().then_some(&mut *given)]
-                .into_iter()
-                .flatten()
-            {
-                held.points += 1;
-                held.ours += usize::from(ours);
-                held.straight_line += usize::from(band);
-            }
-        }
-    }
-}
-
-#[test]
-fn forecasts_hold_the_later_points_at_about_their_stated_rate() {
-    let (mut ageing, mut young, mut given) = (Held::default(), Held::default(), Held::default());
-    for name in [
-        "B0025", "B0026", "B0027", "B0028", "B0029", "B0030", "B0031", "B0032",
-    ] {
-        let Some((x, y)) = cell(name) else { return };
-        back_test(&x, &y, 1, &mut ageing, &mut given);
-    }
-    let Some(path) = beside("severson_train_capacity8.csv") else {
-        return;
-    };
-    let (_, columns) = csv(&path);
-    for y in &columns[1..] {
-        back_test(&columns[0], y, 5, &mut young, &mut given);
-    }
-    // Stated 95 %. Measured: 96.6 % on the ageing cells, 95.3 % where a forecast is given; the
-    // straight line's observation interval on the same points 78.4 % and 66.8 %. The points of
-    // one cell depend on each other, so three percent off the stated rate is about it.
-    let (ours, line) = ageing.rates();
-    println!(
-        "ageing cells: {} points, ours {ours:.3}, straight line {line:.3}",
-        ageing.points
-    );
-    assert!((ours - 0.95).abs() < 0.03 && line < 0.85);
-    let (ours, line) = given.rates();
-    println!(
-        "forecast given: {} points, ours {ours:.3}, straight line {line:.3}",
-        given.points
-    );
-    assert!((ours - 0.95).abs() < 0.03 && line < 0.85 && given.points > 500);
-    // Young cells whose capacity first rises, then falls: no straight model holds there (80 %), and
-    // a forecast is refused wherever it would not.
-    let (ours, line) = young.rates();
-    println!(
-        "young cells: {} points, ours {ours:.3}, straight line {line:.3}",
-        young.points
-    );
-    assert!(
-        ours < 0.9,
-        "the young cells are why forecasts against the trend are refused"
-    );
-}
-
 #[test]
 fn a_capacity_that_still_rises_is_not_extrapolated() {
     let Some(path) = beside("severson_train_capacity8.csv") else {
@@ -288,6 +204,7 @@ fn a_capacity_that_still_rises_is_not_extrapolated() {
         let early = forecast(
             &columns[0][..30],
             &y[..30],
+            &[],
             0.88,
             Limit::Minimum,
             WildPoints::SetAside,

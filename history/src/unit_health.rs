@@ -3,6 +3,7 @@
 //! Ready to be written out: every figure stands under a name with its unit, instants as dates. The
 //! command line, the server's answers and its pages all show this.
 
+use crate::forecast_line::{ForecastLine, PriorLine};
 use crate::judged::Basis;
 use crate::queries::Query;
 use crate::unit::{Gone, HistoryItem, Unit};
@@ -10,10 +11,14 @@ use carrylog_format::instant::Instant;
 use carrylog_format::record::{LimitsSheet, ResistanceMethod, TestRecord, Verdict};
 use carrylog_health::due::Due;
 use carrylog_health::fleet::DAYS_PER_YEAR;
-use carrylog_health::forecast::{Forecast, Limit, NoForecast};
+use carrylog_health::fleet_prior::FleetPrior;
+use carrylog_health::forecast::Limit;
 use carrylog_health::from_records::{instant_of, unit_limits};
-use carrylog_health::robust::FitError;
-use carrylog_health::trend::{self, Axis, CheckPoint, SeriesHealth, Trend, series_health};
+use carrylog_health::regression::Interval;
+use carrylog_health::robust::{FEWEST_FOR_INTERVAL, FitError};
+use carrylog_health::trend::{
+    self, Axis, CheckPoint, SeriesHealth, Trend, series_health, series_health_in_part,
+};
 use serde::Serialize;
 use std::collections::BTreeMap;
 
@@ -139,6 +144,9 @@ pub struct SeriesLine {
     pub trends: Vec<TrendLine>,
     /// When the limit is reached.
     pub limit_reached: ForecastLine,
+    /// The fade of the part number that the forecast in days leans on.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub prior: Option<PriorLine>,
     /// At which flight time the limit is reached.
     pub limit_reached_by_flight_hours: ForecastLine,
     /// Signals of the control chart.
@@ -160,55 +168,61 @@ pub struct TrendLine {
     /// Slope and its interval, each under a name with its unit.
     #[serde(flatten)]
     pub figures: BTreeMap<String, f64>,
-    /// Slope, low, high for people, in `shown_unit`.
+    /// Slope for people, in `shown_unit`, and its interval.
     #[serde(skip)]
-    pub shown: Option<(f64, f64, f64)>,
+    pub shown: Option<(f64, Option<Interval>)>,
     /// Their unit.
     #[serde(skip)]
     pub shown_unit: String,
     /// Confidence of the interval.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub confidence_percent: Option<f64>,
-    /// Ends of the checks that stand out from the line.
-    pub outliers: Vec<String>,
+    /// Checks that stand out from the line.
+    pub outliers: Vec<OutlierLine>,
     /// Why there is none.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub none_because: Option<String>,
 }
 
-/// When or at which flight time a limit is reached.
+/// A check that stands out from the line of the others.
 #[derive(Debug, Clone, Serialize)]
-pub struct ForecastLine {
-    /// The method.
-    pub method: &'static str,
-    /// Earliest date.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub earliest: Option<String>,
-    /// Expected date.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub expected: Option<String>,
-    /// Latest date.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub latest: Option<String>,
-    /// Flight time of the unit.
+pub struct OutlierLine {
+    /// The check.
+    pub at: String,
+    /// Distance from the line, under a name with its unit.
     #[serde(flatten)]
-    pub flight_hours: BTreeMap<&'static str, f64>,
-    /// Confidence of the interval.
+    pub off: BTreeMap<String, f64>,
+    /// The same for people, in the unit of the series.
+    #[serde(skip)]
+    pub off_shown: f64,
+    /// What the score is.
+    pub measure: &'static str,
+    /// The score; absent if the others lie exactly on a line.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub confidence_percent: Option<f64>,
-    /// Capacities over days since 1970-01-01.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub points: Option<usize>,
-    /// Why there is none.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub none_because: Option<String>,
+    pub score: Option<f64>,
+    /// The bound that its magnitude exceeds.
+    pub bound: f64,
+}
+
+impl OutlierLine {
+    /// In one line for people; `unit` is that of the series.
+    pub fn words(&self, unit: &str) -> String {
+        let score = self.score.map_or_else(
+            || "the others lie on a line".to_owned(),
+            |score| format!("{} {score:+.1}, bound {:.1}", self.measure, self.bound),
+        );
+        format!(
+            "{}: {:+.3} {unit} off the line ({score})",
+            self.at, self.off_shown
+        )
+    }
 }
 
 /// One signal of the control chart.
 #[derive(Debug, Clone, Serialize)]
 pub struct SignalLine {
-    /// The check.
-    pub at: String,
+    /// First check that breaks the rule.
+    pub from: String,
     /// The rule that it breaks.
     pub rule: &'static str,
 }
@@ -250,6 +264,17 @@ pub struct DueLine {
 impl UnitHealth {
     /// The health of a unit with the queries about it, as of `now`.
     pub fn of(unit: &Unit, queries: &[Query], now: Instant) -> Self {
+        Self::in_part(unit, None, queries, now)
+    }
+
+    /// The same of a unit whose part number's fade is known: with few checks of its own its forecast
+    /// leans on that.
+    pub fn in_part(
+        unit: &Unit,
+        fade: Option<&FleetPrior>,
+        queries: &[Query],
+        now: Instant,
+    ) -> Self {
         let sheet = unit.sheet.as_ref().map(|s| &s.sheet);
         let capacity = unit.capacity_points();
         let method = unit.resistance_method();
@@ -290,7 +315,7 @@ impl UnitHealth {
                 "capacity".into(),
                 ("Ah", "ah", 1.0),
                 &capacity,
-                &series_health(&capacity, &repairs, minimum),
+                &series_health_in_part(&capacity, &repairs, minimum, fade),
             ),
             resistance: method.map(|m| {
                 SeriesLine::of(
@@ -384,6 +409,8 @@ impl SeriesLine {
                 .and_then(|p| date(p.day))
                 .unwrap_or_default()
         };
+        // A capacity falls to its limit, a resistance rises to it.
+        let change = if scale.1 == "ah" { "fade" } else { "rise" };
         Self {
             of,
             unit: scale.0,
@@ -394,13 +421,17 @@ impl SeriesLine {
                 .iter()
                 .map(|(axis, trend)| TrendLine::of(*axis, trend, scale, &end))
                 .collect(),
-            limit_reached: ForecastLine::in_days(&health.forecast),
-            limit_reached_by_flight_hours: ForecastLine::in_hours(&health.forecast_flight_hours),
+            limit_reached: ForecastLine::in_days(&health.forecast, change),
+            prior: health.prior.as_ref().map(PriorLine::of),
+            limit_reached_by_flight_hours: ForecastLine::in_hours(
+                &health.forecast_flight_hours,
+                change,
+            ),
             signals: health
                 .signals
                 .iter()
                 .map(|s| SignalLine {
-                    at: end(s.index),
+                    from: end(s.index),
                     rule: s.rule.words(),
                 })
                 .collect(),
@@ -435,12 +466,14 @@ impl TrendLine {
         };
         match trend {
             Ok(trend) => {
+                let interval = trend.line.slope_interval;
                 let slopes = [
-                    ("slope", trend.line.slope),
-                    ("slope_low", trend.line.low_slope),
-                    ("slope_high", trend.line.high_slope),
+                    ("slope", Some(trend.line.slope)),
+                    ("slope_low", interval.map(|i| i.low)),
+                    ("slope_high", interval.map(|i| i.high)),
                 ];
                 for (figure, slope) in slopes {
+                    let Some(slope) = slope else { continue };
                     line.figures
                         .insert(format!("{figure}_{name}_per_{per_name}"), slope * scale);
                     if axis == Axis::Days {
@@ -451,14 +484,26 @@ impl TrendLine {
                     }
                 }
                 let shown = |slope: f64| slope * scale * many;
-                line.shown = Some((
-                    shown(trend.line.slope),
-                    shown(trend.line.low_slope),
-                    shown(trend.line.high_slope),
-                ));
+                let interval = interval.map(|i| Interval {
+                    low: shown(i.low),
+                    high: shown(i.high),
+                });
+                line.shown = Some((shown(trend.line.slope), interval));
                 line.points = Some(trend.points);
-                line.confidence_percent = Some(100.0 * trend.line.confidence);
-                line.outliers = trend.outliers.iter().map(|i| end(*i)).collect();
+                line.confidence_percent = interval.map(|_| 100.0 * trend.line.confidence);
+                if let Some(scatter) = trend.scatter {
+                    line.figures
+                        .insert(format!("scatter_{name}"), scatter * scale);
+                }
+                let outlier = |o: &carrylog_health::outlier::Outlier| OutlierLine {
+                    at: end(o.index),
+                    off: BTreeMap::from([(format!("off_{name}"), o.off * scale)]),
+                    off_shown: o.off * scale,
+                    measure: o.measure.words(),
+                    score: Some(o.score).filter(|s| s.is_finite()),
+                    bound: o.bound,
+                };
+                line.outliers = trend.outliers.iter().map(outlier).collect();
             }
             Err(reason) => line.none_because = Some(reason.to_string()),
         }
@@ -466,130 +511,33 @@ impl TrendLine {
     }
 }
 
+pub(crate) fn date(day: f64) -> Option<String> {
+    instant_of(day).map(|at| at.date().to_string())
+}
+
 impl TrendLine {
-    /// In one line for people.
+    /// In one line for people; what stands out is said by [`OutlierLine::words`].
     pub fn words(&self) -> String {
-        let Some((slope, low, high)) = self.shown else {
+        let Some((slope, interval)) = self.shown else {
             let because = self.none_because.as_deref().unwrap_or_default();
             return format!("none per {}: {because}", self.against);
         };
-        let outliers = match self.outliers.as_slice() {
-            [] => String::new(),
-            outliers => format!("; stands out: {}", outliers.join(", ")),
+        let interval = match interval {
+            Some(i) => format!(
+                "{:.0} % interval {:+.3} to {:+.3}",
+                self.confidence_percent.unwrap_or_default(),
+                i.low,
+                i.high
+            ),
+            None => format!("no interval below {FEWEST_FOR_INTERVAL} checks"),
         };
         format!(
-            "{slope:+.3} {}, {:.0} % interval {low:+.3} to {high:+.3} ({}, {} points){outliers}",
+            "{slope:+.3} {}, {interval} ({}, {} points)",
             self.shown_unit,
-            self.confidence_percent.unwrap_or_default(),
             self.method,
             self.points.unwrap_or_default()
         )
     }
-}
-
-impl ForecastLine {
-    /// In one line for people.
-    pub fn words(&self) -> String {
-        let how = format!(
-            "{:.0} %, {}, {} points",
-            self.confidence_percent.unwrap_or_default(),
-            self.method,
-            self.points.unwrap_or_default()
-        );
-        let hours = |name| self.flight_hours.get(name).copied().unwrap_or_default();
-        match (
-            &self.earliest,
-            &self.latest,
-            &self.expected,
-            &self.none_because,
-        ) {
-            (_, _, _, Some(because)) => format!("no forecast: {because}"),
-            (Some(earliest), Some(latest), Some(expected), None) => {
-                format!("reached between {earliest} and {latest}, expected {expected} ({how})")
-            }
-            _ => format!(
-                "reached between {:.0} and {:.0} flight hours, expected {:.0} ({how})",
-                hours("earliest_flight_hours"),
-                hours("latest_flight_hours"),
-                hours("expected_flight_hours")
-            ),
-        }
-    }
-
-    fn none() -> Self {
-        Self {
-            method: "Wiener process with drift",
-            earliest: None,
-            expected: None,
-            latest: None,
-            flight_hours: BTreeMap::new(),
-            confidence_percent: None,
-            points: None,
-            none_because: None,
-        }
-    }
-
-    fn in_days(forecast: &Result<Forecast, NoForecast>) -> Self {
-        let far = |day: f64| date(day).unwrap_or_else(|| "after the year 9999".into());
-        match forecast {
-            Ok(f) => Self {
-                earliest: Some(far(f.earliest)),
-                expected: Some(far(f.expected)),
-                latest: Some(far(f.latest)),
-                confidence_percent: Some(100.0 * f.confidence),
-                points: Some(f.points),
-                ..Self::none()
-            },
-            Err(reason) => Self {
-                none_because: Some(no_forecast(reason, &far)),
-                ..Self::none()
-            },
-        }
-    }
-
-    fn in_hours(forecast: &Result<Forecast, NoForecast>) -> Self {
-        match forecast {
-            Ok(f) => Self {
-                flight_hours: BTreeMap::from([
-                    ("earliest_flight_hours", f.earliest),
-                    ("expected_flight_hours", f.expected),
-                    ("latest_flight_hours", f.latest),
-                ]),
-                confidence_percent: Some(100.0 * f.confidence),
-                points: Some(f.points),
-                ..Self::none()
-            },
-            Err(reason) => Self {
-                none_because: Some(no_forecast(reason, &|h| format!("{h:.0} flight hours"))),
-                ..Self::none()
-            },
-        }
-    }
-}
-
-/// Why there is no forecast, with places on the axis in words of the axis.
-fn no_forecast(reason: &NoForecast, place: &dyn Fn(f64) -> String) -> String {
-    let text = match reason {
-        NoForecast::TooFarAhead { not_before } => format!(
-            "the limit lies too far beyond what was observed; not before {}",
-            place(*not_before)
-        ),
-        NoForecast::NoLatest { not_before } => format!(
-            "the trend is not clear enough for a latest date; not before {}",
-            place(*not_before)
-        ),
-        NoForecast::NewestIsWild { .. } => {
-            "the newest checks depart from the trend; check the unit first".into()
-        }
-        NoForecast::WildPoint { .. } => "a check lies far off the trend; look at it first".into(),
-        NoForecast::WrongDirection { .. } => "the trend does not lead towards the limit".into(),
-        other => other.to_string(),
-    };
-    text.trim_start_matches("no forecast: ").to_owned()
-}
-
-fn date(day: f64) -> Option<String> {
-    instant_of(day).map(|at| at.date().to_string())
 }
 
 impl DueLine {
@@ -625,24 +573,4 @@ impl DueLine {
 /// The date of a day on the axis of the points.
 pub fn label(day: Option<&(f64, f64)>) -> String {
     day.and_then(|(day, _)| date(*day)).unwrap_or_default()
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use carrylog_health::from_records::day_of;
-
-    #[test]
-    fn a_place_on_the_axis_is_said_as_a_date_and_not_as_a_number() {
-        let at: Instant = "2031-05-06T00:00:00Z".parse().unwrap();
-        let reason = NoForecast::NoLatest {
-            not_before: day_of(at),
-        };
-        let line = ForecastLine::in_days(&Err(reason));
-        assert!(
-            line.none_because
-                .unwrap()
-                .ends_with("not before 2031-05-06")
-        );
-    }
 }

@@ -8,6 +8,7 @@ use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::sources::Sources;
 use carrylog_format::unit_id::{UnitId, UnitKey};
+use carrylog_history::part_fades::PartFades;
 use carrylog_history::unit::Unit;
 use carrylog_history::unit_health::UnitHealth;
 use clap::{Args, ValueEnum};
@@ -70,10 +71,15 @@ impl Health {
             let next = "check manufacturer code, part number and serial number; without --unit or --serial all units are shown";
             return Err(Failure::new(Exit::Input, message, next));
         }
+        // The fade of a part comes from all its units, shown or not.
+        let fades = PartFades::of(&history.units);
         Ok(HealthReport {
             units: wanted
                 .into_iter()
-                .map(|unit| UnitHealth::of(unit, &history.queries_of(unit), now))
+                .map(|unit| {
+                    let queries = history.queries_of(unit);
+                    UnitHealth::in_part(unit, fades.of_unit(unit), &queries, now)
+                })
                 .collect(),
             left_out: history.left_out(),
             advisory: carrylog_health::assess::ADVISORY,

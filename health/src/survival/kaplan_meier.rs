@@ -1,6 +1,6 @@
 //! The Kaplan–Meier curve with its log(−log) band.
 
-use super::{Lifetime, NoSurvival, check};
+use super::{Life, Lifetime, NoSurvival, check};
 use crate::regression::Interval;
 use crate::special::normal_quantile;
 
@@ -39,11 +39,13 @@ pub struct SurvivalCurve {
 impl SurvivalCurve {
     /// Survival at `time`.
     pub fn at(&self, time: f64) -> f64 {
+        self.step(time).map_or(1.0, |s| s.survival)
+    }
+
+    /// The step that holds at `time`; `None` before the first.
+    pub fn step(&self, time: f64) -> Option<&SurvivalStep> {
         let after = self.steps.partition_point(|s| s.time <= time);
-        after
-            .checked_sub(1)
-            .and_then(|k| self.steps.get(k))
-            .map_or(1.0, |s| s.survival)
+        after.checked_sub(1).and_then(|k| self.steps.get(k))
     }
 }
 
@@ -52,7 +54,7 @@ impl SurvivalCurve {
 /// # Errors
 /// [`NoSurvival`] for an empty list or a time that is not positive.
 pub fn kaplan_meier(lives: &[Lifetime], confidence: f64) -> Result<SurvivalCurve, NoSurvival> {
-    check(lives)?;
+    check(&lives.iter().copied().map(Life::from).collect::<Vec<_>>())?;
     let mut ordered = lives.to_vec();
     ordered.sort_unstable_by(|a, b| a.time.total_cmp(&b.time));
     let z = normal_quantile(0.5 * (1.0 + confidence));

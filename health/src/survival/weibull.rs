@@ -1,6 +1,9 @@
 //! The Weibull fit by maximum likelihood, with bounds from information and likelihood ratio.
+//!
+//! `ℓ = Σ ln f(t) + Σ ln[S(after) − S(by)] + Σ ln S(time)` over lives dated to a time, to an interval,
+//! and not at an end yet, `S(t) = exp(−(t/η)^β)`; maximised in `ln β` and `ln η`.
 
-use super::{Lifetime, NoSurvival, check};
+use super::{Life, NoSurvival, check};
 use crate::regression::Interval;
 use crate::special::normal_quantile;
 
@@ -29,52 +32,71 @@ pub struct Weibull {
     pub events: usize,
 }
 
-/// Fewest events of a Weibull fit; below about ten its intervals matter more than its values.
+/// Fewest events of a Weibull fit.
 pub const FEWEST_EVENTS: usize = 2;
+/// Below this number of events the intervals matter more than the values. Common practice, no source.
+pub const EVENTS_FOR_VALUES: usize = 10;
 
-/// Fits a Weibull distribution to lives with right censoring.
+/// Fits a Weibull distribution to lives.
 ///
 /// # Errors
-/// [`NoSurvival`]: fewer than two events, or events that give no finite shape (all at one time with
-/// nothing outliving it).
-pub fn weibull(lives: &[Lifetime], confidence: f64) -> Result<Weibull, NoSurvival> {
+/// [`NoSurvival`]: fewer than two events, or events that give no finite shape (all may lie at one time
+/// with nothing outliving it).
+pub fn weibull(lives: &[Life], confidence: f64) -> Result<Weibull, NoSurvival> {
     check(lives)?;
-    let likelihood = Likelihood::new(lives);
-    if likelihood.events < FEWEST_EVENTS {
+    let events = lives.iter().filter(|l| l.reached()).count();
+    if events < FEWEST_EVENTS {
         return Err(NoSurvival::TooFewEvents {
-            events: likelihood.events,
+            events,
             least: FEWEST_EVENTS,
         });
     }
-    let shape = likelihood.best_shape().ok_or(NoSurvival::NoShape)?;
-    let scale = likelihood.scale(shape);
-    let [kk, kl, ll] = likelihood.information(shape, scale);
+    if may_lie_at_one_time(lives) {
+        return Err(NoSurvival::NoShape);
+    }
+    let likelihood = Likelihood::new(lives);
+    let peak = likelihood.peak().ok_or(NoSurvival::NoShape)?;
+    let (shape, scale) = (peak.log_shape.exp(), peak.log_scale.exp());
+    let [kk, kl, ll] = peak.at.curvature.map(|h| -h);
     let determinant = kk * ll - kl * kl;
-    let peak = likelihood.profile(shape);
+    if determinant <= 0.0 || !determinant.is_finite() {
+        return Err(NoSurvival::NoShape);
+    }
     // The likelihood ratio is compared with χ² of one degree of freedom: the square of z.
     let drop = 0.5 * normal_quantile(0.5 * (1.0 + confidence)).powi(2);
-    let unit = likelihood.unit;
-    let shape_interval =
-        bounds(shape, |k| likelihood.profile(k) - peak + drop).ok_or(NoSurvival::NoShape)?;
-    let scale_interval = bounds(scale, |s| {
-        likelihood.profile_of_scale(s, shape) - peak + drop
+    let least = peak.at.value - drop;
+    let shape_interval = bounds(peak.log_shape, |k| {
+        likelihood.profile_of_shape(k, &peak) - least
     })
     .ok_or(NoSurvival::NoShape)?;
+    let scale_interval = bounds(peak.log_scale, |s| {
+        likelihood.profile_of_scale(s, &peak) - least
+    })
+    .ok_or(NoSurvival::NoShape)?;
+    let unit = likelihood.unit;
     Ok(Weibull {
         shape,
         scale: scale * unit,
-        shape_error: (ll / determinant).sqrt(),
-        scale_error: (kk / determinant).sqrt() * unit,
-        covariance: -kl / determinant * unit,
-        log_likelihood: peak - likelihood.events as f64 * unit.ln(),
+        shape_error: shape * (ll / determinant).sqrt(),
+        scale_error: scale * unit * (kk / determinant).sqrt(),
+        covariance: -kl / determinant * shape * scale * unit,
+        log_likelihood: peak.at.value - likelihood.dated * unit.ln(),
         shape_interval,
         scale_interval: Interval {
             low: scale_interval.low * unit,
             high: scale_interval.high * unit,
         },
         confidence,
-        events: likelihood.events,
+        events,
     })
+}
+
+/// Whether one time lies in all lives at once: then the likelihood grows with the shape without end.
+fn may_lie_at_one_time(lives: &[Life]) -> bool {
+    let from = lives.iter().map(|l| l.after()).fold(0.0, f64::max);
+    let to = lives.iter().map(|l| l.by()).fold(f64::INFINITY, f64::min);
+    let dated = lives.iter().any(|l| matches!(l, Life::At { .. }));
+    if dated { from <= to } else { from < to }
 }
 
 impl Weibull {
@@ -105,163 +127,278 @@ impl Weibull {
     }
 }
 
-/// Times in units of the longest one, so that powers of them stay within range.
+/// Lives with logarithms of their times in units of the longest one; equal ones are counted.
 struct Likelihood {
-    times: Vec<f64>,
-    logs: Vec<f64>,
-    events: usize,
-    sum_log_events: f64,
+    terms: Vec<(Term, f64)>,
     unit: f64,
+    /// Lives dated to a time.
+    dated: f64,
+}
+
+/// One life, in logarithms of time.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Term {
+    At(f64),
+    Within(f64, f64),
+    Beyond(f64),
+}
+
+/// The log-likelihood at a shape and a scale, with its derivatives by `ln β` and `ln η`.
+#[derive(Debug, Clone, Copy, Default)]
+struct Point {
+    value: f64,
+    slope: [f64; 2],
+    /// By shape twice, by both, by scale twice.
+    curvature: [f64; 3],
+}
+
+impl Point {
+    fn add(&mut self, count: f64, value: f64, slope: [f64; 2], curvature: [f64; 3]) {
+        self.value += count * value;
+        for (sum, term) in self.slope.iter_mut().zip(slope) {
+            *sum += count * term;
+        }
+        for (sum, term) in self.curvature.iter_mut().zip(curvature) {
+            *sum += count * term;
+        }
+    }
+}
+
+struct Peak {
+    log_shape: f64,
+    log_scale: f64,
+    at: Point,
+}
+
+/// The cumulative hazard `H = (t/η)^β` with its derivatives by `ln β` and `ln η`.
+struct Hazard {
+    log: f64,
+    value: f64,
+    slope: [f64; 2],
+    curvature: [f64; 3],
+}
+
+fn hazard(log_time: f64, log_shape: f64, log_scale: f64) -> Hazard {
+    let shape = log_shape.exp();
+    let log = shape * (log_time - log_scale);
+    let value = log.exp();
+    if value == 0.0 {
+        return Hazard {
+            log,
+            value,
+            slope: [0.0; 2],
+            curvature: [0.0; 3],
+        };
+    }
+    Hazard {
+        log,
+        value,
+        slope: [value * log, -shape * value],
+        curvature: [
+            value * log * (1.0 + log),
+            -shape * value * (1.0 + log),
+            shape * shape * value,
+        ],
+    }
 }
 
 impl Likelihood {
-    fn new(lives: &[Lifetime]) -> Self {
-        let unit = lives.iter().map(|l| l.time).fold(0.0, f64::max);
-        let times: Vec<f64> = lives.iter().map(|l| l.time / unit).collect();
-        let logs: Vec<f64> = times.iter().map(|t| t.ln()).collect();
-        let reached = || lives.iter().zip(&logs).filter(|(l, _)| l.reached);
-        Self {
-            events: reached().count(),
-            sum_log_events: reached().map(|(_, log)| log).sum(),
-            times,
-            logs,
-            unit,
-        }
-    }
-
-    /// `Σ t^k (ln t)^m` for m = 0, 1, 2.
-    fn power_sums(&self, k: f64) -> [f64; 3] {
-        let mut sums = [0.0; 3];
-        for log in &self.logs {
-            let power = (k * log).exp();
-            sums[0] += power;
-            sums[1] += power * log;
-            sums[2] += power * log * log;
-        }
-        sums
-    }
-
-    /// Scale that is best for a shape: `(Σ t^k / d)^{1/k}`.
-    fn scale(&self, k: f64) -> f64 {
-        (self.power_sums(k)[0] / self.events as f64).powf(1.0 / k)
-    }
-
-    /// Root of `1/k + Σ_events ln t / d − Σ t^k ln t / Σ t^k`, which falls in k: Newton, bracketed.
-    fn best_shape(&self) -> Option<f64> {
-        let mean_log = self.sum_log_events / self.events as f64;
-        let score = |k: f64| {
-            let [s0, s1, s2] = self.power_sums(k);
-            let ratio = s1 / s0;
-            (
-                1.0 / k + mean_log - ratio,
-                -1.0 / (k * k) - (s2 / s0 - ratio * ratio),
-            )
+    fn new(lives: &[Life]) -> Self {
+        let longest = |l: &Life| {
+            if l.by().is_finite() {
+                l.by()
+            } else {
+                l.after()
+            }
         };
-        let (mut low, mut high) = (1e-3, 1.0);
-        while score(high).0 > 0.0 {
-            low = high;
-            high *= 2.0;
-            if high > 1e4 {
+        let unit = lives.iter().map(longest).fold(0.0, f64::max);
+        let mut ordered: Vec<Life> = lives.to_vec();
+        ordered.sort_unstable_by(|a, b| {
+            let key = |l: &Life| (l.after(), l.by());
+            let ((a0, a1), (b0, b1)) = (key(a), key(b));
+            a0.total_cmp(&b0).then(a1.total_cmp(&b1))
+        });
+        let log = |time: f64| (time / unit).ln();
+        let terms = ordered.chunk_by(|a, b| a == b).map(|same| {
+            let term = match same[0] {
+                Life::At { time } => Term::At(log(time)),
+                Life::Within { after, by } => Term::Within(log(after), log(by)),
+                Life::Beyond { time } => Term::Beyond(log(time)),
+            };
+            (term, same.len() as f64)
+        });
+        Self {
+            terms: terms.collect(),
+            unit,
+            dated: lives
+                .iter()
+                .filter(|l| matches!(l, Life::At { .. }))
+                .count() as f64,
+        }
+    }
+
+    fn at(&self, log_shape: f64, log_scale: f64) -> Point {
+        let of = |log_time: f64| hazard(log_time, log_shape, log_scale);
+        let shape = log_shape.exp();
+        let mut sum = Point::default();
+        for &(term, count) in &self.terms {
+            match term {
+                Term::At(log_time) => {
+                    // ln f = ln β + ln H − ln t − H.
+                    let h = of(log_time);
+                    let value = log_shape + h.log - log_time - h.value;
+                    let slope = [1.0 + h.log - h.slope[0], -shape - h.slope[1]];
+                    let [kk, kl, ll] = h.curvature;
+                    sum.add(count, value, slope, [h.log - kk, -shape - kl, -ll]);
+                }
+                Term::Beyond(log_time) => {
+                    let h = of(log_time);
+                    let minus = |v: f64| -v;
+                    sum.add(count, -h.value, h.slope.map(minus), h.curvature.map(minus));
+                }
+                Term::Within(after, by) => {
+                    // ln[S(a) − S(b)] = −Hₐ + ln(1 − e^{−D}), D = H_b − Hₐ.
+                    let (a, b) = (of(after), of(by));
+                    let d = b.value - a.value;
+                    let weight = 1.0 / d.exp_m1();
+                    let bend = -weight * (1.0 + weight);
+                    let value = -a.value + (-(-d).exp_m1()).ln();
+                    let change = [b.slope[0] - a.slope[0], b.slope[1] - a.slope[1]];
+                    let slope = [0, 1].map(|i| -a.slope[i] + weight * change[i]);
+                    let second = [(0, 0), (0, 1), (1, 1)];
+                    let curvature = [0, 1, 2].map(|k| {
+                        let (i, j) = second[k];
+                        -a.curvature[k]
+                            + weight * (b.curvature[k] - a.curvature[k])
+                            + bend * change[i] * change[j]
+                    });
+                    sum.add(count, value, slope, curvature);
+                }
+            }
+        }
+        sum
+    }
+
+    /// Newton's method with halved steps; where the surface does not bend down, up the slope.
+    fn peak(&self) -> Option<Peak> {
+        let (mut log_shape, mut log_scale) = (0.0, -0.5);
+        let mut at = self.at(log_shape, log_scale);
+        for _ in 0..200 {
+            let [kk, kl, ll] = at.curvature;
+            let [gk, gl] = at.slope;
+            let determinant = kk * ll - kl * kl;
+            let newton = kk < 0.0 && determinant > 0.0;
+            let (mut dk, mut dl) = if newton {
+                (
+                    (kl * gl - ll * gk) / determinant,
+                    (kl * gk - kk * gl) / determinant,
+                )
+            } else {
+                let length = gk.hypot(gl).max(f64::MIN_POSITIVE);
+                (0.5 * gk / length, 0.5 * gl / length)
+            };
+            // One step never changes shape or scale by more than a factor of e.
+            let most = dk.abs().max(dl.abs());
+            if most > 1.0 {
+                (dk, dl) = (dk / most, dl / most);
+            }
+            let mut next = self.at(log_shape + dk, log_scale + dl);
+            let rounding = 1e-13 * (1.0 + at.value.abs());
+            let mut halvings = 0;
+            // Not `<`: a value that is no number is no gain.
+            while !(next.value >= at.value - rounding) && halvings < 60 {
+                (dk, dl) = (0.5 * dk, 0.5 * dl);
+                next = self.at(log_shape + dk, log_scale + dl);
+                halvings += 1;
+            }
+            if halvings == 60 {
+                return None;
+            }
+            log_shape += dk;
+            log_scale += dl;
+            at = next;
+            if newton && dk.abs() <= 1e-12 && dl.abs() <= 1e-12 {
+                return Some(Peak {
+                    log_shape,
+                    log_scale,
+                    at,
+                });
+            }
+            if log_shape.abs() > 9.0 {
                 return None;
             }
         }
-        if score(low).0 < 0.0 {
-            return None;
-        }
-        let mut k = 0.5 * (low + high);
-        for _ in 0..200 {
-            let (value, slope) = score(k);
-            if value > 0.0 {
-                low = k;
-            } else {
-                high = k;
-            }
-            let newton = k - value / slope;
-            let next = if newton > low && newton < high {
-                newton
-            } else {
-                0.5 * (low + high)
-            };
-            if (next - k).abs() <= 1e-14 * k {
-                return Some(next);
-            }
-            k = next;
-        }
-        Some(k)
+        None
     }
 
-    /// Log-likelihood `d ln k − d k ln λ + (k − 1) Σ ln t − Σ (t/λ)^k` with the best scale for `k`.
-    fn profile(&self, k: f64) -> f64 {
-        self.at(k, self.scale(k))
+    /// Highest log-likelihood with this shape.
+    fn profile_of_shape(&self, log_shape: f64, peak: &Peak) -> f64 {
+        let of = |log_scale: f64| {
+            let at = self.at(log_shape, log_scale);
+            (at.slope[1], at.curvature[2])
+        };
+        self.at(log_shape, top(peak.log_scale, of)).value
     }
 
-    fn at(&self, k: f64, scale: f64) -> f64 {
-        let d = self.events as f64;
-        let sum = self.power_sums(k)[0] / scale.powf(k);
-        d * k.ln() - d * k * scale.ln() + (k - 1.0) * self.sum_log_events - sum
-    }
-
-    /// Log-likelihood with the best shape for `scale`; Newton in the shape from `near`.
-    fn profile_of_scale(&self, scale: f64, near: f64) -> f64 {
-        let d = self.events as f64;
-        let log_scale = scale.ln();
-        let mut k = near;
-        for _ in 0..60 {
-            let (mut s1, mut s2) = (0.0, 0.0);
-            for log in &self.logs {
-                let relative = log - log_scale;
-                let power = (k * relative).exp();
-                s1 += power * relative;
-                s2 += power * relative * relative;
-            }
-            let score = d / k - d * log_scale + self.sum_log_events - s1;
-            let step = score / (d / (k * k) + s2);
-            // The likelihood is concave in k; halving keeps k positive on a long step.
-            let next = if k + step > 0.5 * k {
-                k + step
-            } else {
-                0.5 * k
-            };
-            let done = (next - k).abs() <= 1e-12 * k;
-            k = next;
-            if done {
-                break;
-            }
-        }
-        self.at(k, scale)
-    }
-
-    /// Observed information at the maximum: −∂²ℓ of (shape, shape), (shape, scale), (scale, scale).
-    fn information(&self, k: f64, scale: f64) -> [f64; 3] {
-        let d = self.events as f64;
-        let (mut s0, mut s1, mut s2) = (0.0, 0.0, 0.0);
-        for t in &self.times {
-            let log = (t / scale).ln();
-            let power = (k * log).exp();
-            s0 += power;
-            s1 += power * log;
-            s2 += power * log * log;
-        }
-        let kk = d / (k * k) + s2;
-        let kl = d / scale - (s0 + k * s1) / scale;
-        let ll = (k * (k + 1.0) * s0 - d * k) / (scale * scale);
-        [kk, kl, ll]
+    /// Highest log-likelihood with this scale.
+    fn profile_of_scale(&self, log_scale: f64, peak: &Peak) -> f64 {
+        let of = |log_shape: f64| {
+            let at = self.at(log_shape, log_scale);
+            (at.slope[0], at.curvature[0])
+        };
+        self.at(top(peak.log_shape, of), log_scale).value
     }
 }
 
-/// Where a function that is positive at `center` falls to zero on either side: false position with
-/// halving (Illinois) in the logarithm.
+/// Where a slope that is positive below its root and negative above it vanishes: Newton, bracketed.
+fn top(start: f64, of: impl Fn(f64) -> (f64, f64)) -> f64 {
+    let (mut low, mut high) = (start - 0.25, start + 0.25);
+    let mut step = 0.25;
+    while of(low).0 < 0.0 && step < 20.0 {
+        step *= 2.0;
+        high = low;
+        low -= step;
+    }
+    step = 0.25;
+    while of(high).0 > 0.0 && step < 20.0 {
+        step *= 2.0;
+        low = high;
+        high += step;
+    }
+    let mut at = start.clamp(low, high);
+    for _ in 0..100 {
+        let (slope, curvature) = of(at);
+        if slope > 0.0 {
+            low = at;
+        } else {
+            high = at;
+        }
+        let newton = at - slope / curvature;
+        let next = if newton > low && newton < high {
+            newton
+        } else {
+            0.5 * (low + high)
+        };
+        if (next - at).abs() <= 1e-12 {
+            return next;
+        }
+        at = next;
+    }
+    at
+}
+
+/// Where `f`, positive at `center`, reaches zero on either side, by false position (Illinois);
+/// `center` is a logarithm, the bounds are not.
 fn bounds(center: f64, f: impl Fn(f64) -> f64) -> Option<Interval> {
     let edge = |step: f64| {
-        let at = |log: f64| f(log.exp());
-        let mut inside = center.ln();
+        let mut inside = center;
         let mut outside = inside + step;
-        let (mut fi, mut fo) = (at(inside), at(outside));
+        let (mut fi, mut fo) = (f(inside), f(outside));
         let mut tries = 0;
         while fo > 0.0 {
             (inside, fi) = (outside, fo);
             outside += step * f64::from(1 << tries.min(6));
-            fo = at(outside);
+            fo = f(outside);
             tries += 1;
             if tries > 30 {
                 return None;
@@ -269,7 +406,7 @@ fn bounds(center: f64, f: impl Fn(f64) -> f64) -> Option<Interval> {
         }
         for _ in 0..200 {
             let middle = outside - fo * (outside - inside) / (fo - fi);
-            let value = at(middle);
+            let value = f(middle);
             if value.abs() < 1e-11 || (outside - inside).abs() < 1e-13 {
                 return Some(middle.exp());
             }

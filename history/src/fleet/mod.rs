@@ -9,6 +9,7 @@ pub use part::{
     SurvivalLine, WeibullLine,
 };
 
+use crate::part_fades::{PartFades, part_of};
 use crate::unit::Unit;
 use crate::unit_health::DueLine;
 use carrylog_format::instant::Instant;
@@ -90,9 +91,11 @@ impl FleetHealth {
         }
         let known: Vec<FleetUnit> = units.iter().filter_map(fleet_unit).collect();
         let statistics = fleet_statistics(&known, question.threads);
+        let fades = PartFades::of(units);
         let (stations, not_compared) = stations(units);
         let part = |(part, units): (&String, &Vec<&Unit>)| {
-            PartHealth::of(part, units, statistics.get(part), &question.matching)
+            let fade = fades.of_part(part);
+            PartHealth::of(part, units, statistics.get(part), fade, &question.matching)
         };
         Self {
             units: units.len(),
@@ -103,14 +106,6 @@ impl FleetHealth {
             due: due(units, now, question.due_within_days),
         }
     }
-}
-
-/// Manufacturer code and part number as they stand in the unit's key.
-fn part_of(unit: &Unit) -> String {
-    let key = unit.key.as_str();
-    key.rsplit_once('/')
-        .map_or(key, |(part, _)| part)
-        .to_owned()
 }
 
 /// A unit as the statistics ask for it; `None` without a limits sheet.

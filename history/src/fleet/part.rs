@@ -1,11 +1,14 @@
 //! What is said of one part number: distribution, outliers, time to the limit, matched sets.
 
+use crate::forecast_line::PriorLine;
 use crate::unit::Unit;
 use carrylog_format::record::{ResistanceMethod, Verdict};
 use carrylog_health::fleet::{DAYS_PER_YEAR, Figure, PartStatistics, TimeToLimit, distribution};
+use carrylog_health::fleet_prior::{FleetPrior, NoPrior};
 use carrylog_health::matching::{Candidate, PermittedSpread, matched_sets};
 use carrylog_health::quantity::{AmpHours, Ohms};
 use carrylog_health::robust::median;
+use carrylog_health::survival::EVENTS_FOR_VALUES;
 use serde::Serialize;
 
 /// Latest year of age at which survival is shown.
@@ -52,6 +55,12 @@ pub struct PartHealth {
     /// Newest capacities.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub capacity: Option<CapacityLine>,
+    /// Fade over time since the last repair.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub fade: Option<PriorLine>,
+    /// Why it is not known.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub no_fade_because: Option<String>,
     /// Units that stand out.
     pub outliers: Vec<OutlierLine>,
     /// Time from commissioning to the limit.
@@ -99,8 +108,13 @@ pub struct OutlierLine {
     /// Fade percent of rated per year.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub fade_percent_of_rated_per_year: Option<f64>,
-    /// Modified z score.
-    pub modified_z: f64,
+    /// What the score is.
+    pub measure: &'static str,
+    /// Its score; absent if the others are all equal.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub score: Option<f64>,
+    /// The bound that the score's magnitude exceeds.
+    pub bound: f64,
 }
 
 /// Time from commissioning to the first check below the minimum capacity.
@@ -114,14 +128,19 @@ pub struct LimitLine {
     pub left_out: usize,
     /// Confidence percent.
     pub confidence_percent: f64,
-    /// Kaplan–Meier estimate at whole years of age, as far as a unit reached the limit.
+    /// At whole years of age, as far as a unit reached the limit.
     pub survival: Vec<SurvivalLine>,
-    /// Median years.
+    /// Half of the units reached the limit after this age …
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub median_years: Option<f64>,
+    pub median_after_years: Option<f64>,
+    /// … and by this one: the checks tell no more.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub median_by_years: Option<f64>,
     /// Weibull.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub weibull: Option<WeibullLine>,
+    /// With few events the intervals matter more than the values.
+    pub few_events: bool,
     /// No weibull because.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub no_weibull_because: Option<String>,
@@ -132,8 +151,10 @@ pub struct LimitLine {
 pub struct SurvivalLine {
     /// Age.
     pub age_years: u32,
-    /// Units above the limit.
-    pub above_limit_percent: f64,
+    /// What surely is above the limit.
+    pub above_limit_at_least_percent: f64,
+    /// What possibly is: checks date lives to intervals.
+    pub above_limit_at_most_percent: f64,
     /// Absent before the first unit reached the limit.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub low_percent: Option<f64>,
@@ -201,6 +222,7 @@ impl PartHealth {
         part: &str,
         units: &[&Unit],
         statistics: Option<&PartStatistics>,
+        fade: Option<Result<FleetPrior, NoPrior>>,
         matching: &Matching,
     ) -> Self {
         let limit = statistics.map(|s| &s.time_to_limit);
@@ -213,6 +235,8 @@ impl PartHealth {
             units: units.len(),
             units_without_sheet: units.iter().filter(|u| u.sheet.is_none()).count(),
             capacity: capacity(units, statistics),
+            no_fade_because: fade.and_then(Result::err).map(|reason| reason.to_string()),
+            fade: fade.and_then(Result::ok).as_ref().map(PriorLine::of),
             outliers: statistics.map(outliers).unwrap_or_default(),
             time_to_limit: limit.and_then(|l| l.as_ref().ok()).map(LimitLine::of),
             no_time_to_limit_because: no_limit,
@@ -255,7 +279,9 @@ fn outliers(statistics: &PartStatistics) -> Vec<OutlierLine> {
             figure,
             capacity_percent_of_rated: capacity,
             fade_percent_of_rated_per_year: fade,
-            modified_z: o.z,
+            measure: o.measure.words(),
+            score: Some(o.score).filter(|s| s.is_finite()),
+            bound: o.bound,
         }
     };
     statistics.outliers.iter().map(line).collect()
@@ -264,16 +290,23 @@ fn outliers(statistics: &PartStatistics) -> Vec<OutlierLine> {
 impl LimitLine {
     fn of(limit: &TimeToLimit) -> Self {
         let curve = &limit.curve;
-        let last = curve.steps.last().map_or(0.0, |s| s.time / DAYS_PER_YEAR);
+        let ends = curve
+            .masses
+            .iter()
+            .map(|m| m.by)
+            .filter(|by| by.is_finite());
+        let last = ends.fold(0.0, f64::max) / DAYS_PER_YEAR;
         let years = (last.ceil() as u32).min(MOST_YEARS);
         let at = |age_years: u32| {
             let day = f64::from(age_years) * DAYS_PER_YEAR;
-            let step = curve.steps.iter().rfind(|s| s.time <= day);
+            let above = curve.at(day);
+            let interval = limit.interval(day);
             SurvivalLine {
                 age_years,
-                above_limit_percent: 100.0 * curve.at(day),
-                low_percent: step.map(|s| 100.0 * s.interval.low),
-                high_percent: step.map(|s| 100.0 * s.interval.high),
+                above_limit_at_least_percent: 100.0 * above.low,
+                above_limit_at_most_percent: 100.0 * above.high,
+                low_percent: interval.map(|i| 100.0 * i.low),
+                high_percent: interval.map(|i| 100.0 * i.high),
             }
         };
         let weibull = limit.weibull.as_ref().map(|w| WeibullLine {
@@ -289,9 +322,11 @@ impl LimitLine {
             units: curve.units,
             reached: curve.events,
             left_out: limit.left_out,
-            confidence_percent: 100.0 * curve.confidence,
+            confidence_percent: 100.0 * limit.confidence(),
             survival: (1..=years).map(at).collect(),
-            median_years: curve.median.map(|days| days / DAYS_PER_YEAR),
+            median_after_years: curve.median.map(|m| m.low / DAYS_PER_YEAR),
+            median_by_years: curve.median.map(|m| m.high / DAYS_PER_YEAR),
+            few_events: curve.events < EVENTS_FOR_VALUES,
             weibull: weibull.ok(),
             no_weibull_because,
         }

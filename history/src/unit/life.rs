@@ -138,6 +138,13 @@ impl HistoryItem {
         (capacity.raw() > 0).then_some(capacity)
     }
 
+    /// Standard uncertainty of [`Self::capacity`]; `None` where the station's stated value stands.
+    pub fn capacity_standard(&self) -> Option<MicroAmpHours> {
+        let computed = self.results()?;
+        computed.capacity_uah?;
+        computed.capacity_std_uah
+    }
+
     /// The resistance of the test by `method`: as the station stated it, else from its trace.
     pub fn resistance(&self, method: ResistanceMethod) -> Option<Ohms> {
         let declared = self.test()?.declared.resistance.as_ref();

@@ -42,7 +42,10 @@ impl Unit {
     /// The capacities, in order of time.
     pub fn capacity_points(&self) -> Vec<CheckPoint> {
         let checks = self.capacity_checks();
-        let points = checks.iter().map(|(_, test, c)| check_point(test, c.0));
+        let points = checks.iter().map(|(item, test, c)| {
+            let standard = item.capacity_standard().map(|u| u.amp_hours());
+            check_point(test, c.0).with_standard(standard)
+        });
         points.collect()
     }
 

@@ -137,13 +137,19 @@ fn course(health: &UnitHealth) -> Vec<(String, String)> {
         .flatten()
     {
         let trends = series.trends.iter();
-        lines.extend(trends.map(|t| (format!("Trend of {}", series.of), t.words())));
+        for trend in trends {
+            lines.push((format!("Trend of {}", series.of), trend.words()));
+            lines.extend(trend.outliers.iter().map(|o| {
+                let what = format!("Stands out of {}", series.of);
+                (what, o.words(series.unit))
+            }));
+        }
         let limit = series.limit_reached.words();
         lines.push((format!("Limit of {}", series.of), limit));
         let signals = series.signals.iter();
         lines.extend(signals.map(|s| {
             let what = format!("Signal of {}", series.of);
-            (what, format!("{}: {}", s.at, s.rule))
+            (what, format!("{}, from {} on", s.rule, s.from))
         }));
     }
     lines

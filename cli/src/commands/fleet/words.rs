@@ -85,6 +85,15 @@ fn write_part(part: &PartHealth, f: &mut fmt::Formatter<'_>) -> fmt::Result {
             c.median_absolute_deviation_ah
         )?;
     }
+    match (&part.fade, &part.no_fade_because) {
+        (Some(fade), _) => writeln!(
+            f,
+            "  fade since the last repair: {:+.3} Ah per year over {} units, which differ by {:.3} Ah per year (standard deviation)",
+            fade.slope_ah_per_year, fade.units, fade.units_differ_ah_per_year
+        )?,
+        (None, Some(because)) => writeln!(f, "  fade: not estimated, {because}")?,
+        (None, None) => {}
+    }
     for o in &part.outliers {
         let value = match (
             o.capacity_percent_of_rated,
@@ -93,11 +102,11 @@ fn write_part(part: &PartHealth, f: &mut fmt::Formatter<'_>) -> fmt::Result {
             (Some(capacity), _) => format!("capacity {capacity:.1} % of rated"),
             (None, fade) => format!("fade {:.2} % of rated a year", fade.unwrap_or_default()),
         };
-        writeln!(
-            f,
-            "  stands out: {}, {value} (modified z {:+.1})",
-            o.unit, o.modified_z
-        )?;
+        let score = o.score.map_or_else(
+            || "the others are equal".to_owned(),
+            |score| format!("{} {score:+.1}, bound {:.1}", o.measure, o.bound),
+        );
+        writeln!(f, "  stands out: {}, {value} ({score})", o.unit)?;
     }
     match (&part.time_to_limit, &part.no_time_to_limit_because) {
         (Some(limit), _) => write_limit(limit, f)?,
@@ -117,21 +126,47 @@ fn write_limit(limit_line: &LimitLine, f: &mut fmt::Formatter<'_>) -> fmt::Resul
         limit_line.reached, limit_line.units, limit_line.left_out
     )?;
     for s in &limit_line.survival {
-        write!(
-            f,
-            "    {:>2} years  {:5.1} % above the limit",
-            s.age_years, s.above_limit_percent
-        )?;
+        let (least, most) = (
+            s.above_limit_at_least_percent,
+            s.above_limit_at_most_percent,
+        );
+        let above = if most - least < 0.05 {
+            format!("{least:5.1} %")
+        } else if least < 0.05 {
+            // So late nobody has been seen good.
+            format!("at most {most:.1} %")
+        } else {
+            format!("{least:5.1} to {most:.1} %")
+        };
+        write!(f, "    {:>2} years  {above} above the limit", s.age_years)?;
         match (s.low_percent, s.high_percent) {
             (Some(low), Some(high)) => writeln!(
                 f,
-                ", {:.0} % interval {low:.1} to {high:.1} % (Kaplan–Meier)",
+                ", {:.0} % interval {low:.1} to {high:.1} %",
                 limit_line.confidence_percent
             )?,
-            _ => writeln!(f, " (no unit had reached it)")?,
+            _ => writeln!(f, " (no unit need have passed it)")?,
         }
     }
+    if let (Some(after), Some(by)) = (limit_line.median_after_years, limit_line.median_by_years) {
+        writeln!(
+            f,
+            "    half of the units reached it between {after:.2} and {by:.2} years of age"
+        )?;
+    }
     match (&limit_line.weibull, &limit_line.no_weibull_because) {
+        (Some(w), _) if limit_line.few_events => writeln!(
+            f,
+            "    Weibull fit from {} events: shape {:.2} to {:.2}, scale {:.2} to {:.2} years ({:.0} % intervals; best {:.2} and {:.2})",
+            limit_line.reached,
+            w.shape_low,
+            w.shape_high,
+            w.scale_low_years,
+            w.scale_high_years,
+            limit_line.confidence_percent,
+            w.shape,
+            w.scale_years
+        ),
         (Some(w), _) => writeln!(
             f,
             "    Weibull fit: shape {:.2} ({:.2} to {:.2}), scale {:.2} years ({:.2} to {:.2})",

@@ -149,12 +149,18 @@ fn write_series(series: &SeriesLine, f: &mut fmt::Formatter<'_>) -> fmt::Result 
     )?;
     for trend in &series.trends {
         writeln!(f, "    trend     {}", trend.words())?;
+        for outlier in &trend.outliers {
+            writeln!(f, "    stands out  {}", outlier.words(series.unit))?;
+        }
     }
     writeln!(f, "    limit     {}", series.limit_reached.words())?;
+    if let Some(prior) = &series.prior {
+        writeln!(f, "    prior     {}", prior.words())?;
+    }
     let by_hours = series.limit_reached_by_flight_hours.words();
     writeln!(f, "    in flight {by_hours}")?;
     for signal in &series.signals {
-        writeln!(f, "    signal    {}: {}", signal.at, signal.rule)?;
+        writeln!(f, "    signal    {}, from {} on", signal.rule, signal.from)?;
     }
     if series.charted && series.signals.is_empty() {
         writeln!(
