@@ -7,7 +7,6 @@ use super::header::{BundleHeader, HistoryHeader, check_end, out_of_order, read_h
 use super::read_ahead::{Content, Parsed, Proven, each_until_end, unproven};
 use super::segment_reader::{outside_dates, trace_refusal};
 use super::statements::StatementIntake;
-use crate::cbor::{self, Limits};
 use crate::fleet_log::{self, CarriedHead, HeadFrame};
 use crate::frame::{Frame, FrameReader, FrameType};
 use crate::ids::{LogId, SealDigest, TraceDigest};

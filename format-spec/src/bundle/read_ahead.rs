@@ -279,6 +279,7 @@ impl Parser {
             FrameType::Header
             | FrameType::Frontier
             | FrameType::Seal
+            | FrameType::Head
             | FrameType::Statement
             | FrameType::Receipt
             | FrameType::Recovery
