@@ -211,7 +211,6 @@ fn lock(dir: &Path) -> Result<File, AuthorityError> {
 
 /// Why an authority did not do what was asked.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[non_exhaustive]
 pub enum AuthorityError {
     /// There is an authority already.
     #[error("there is an authority in {} already", dir.display())]

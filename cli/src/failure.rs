@@ -124,7 +124,16 @@ impl Failure {
                 "name the table's own columns in a mapping: --map MAP.json (see `carrylog capture --help`)"
             }
             CsvError::Empty | CsvError::NoRows => "export the table again from the test bench",
-            _ => {
+            CsvError::RepeatedColumn { .. }
+            | CsvError::TooManyColumns { .. }
+            | CsvError::TooManyRows
+            | CsvError::LineTooLong { .. }
+            | CsvError::Ragged { .. }
+            | CsvError::NotANumber { .. }
+            | CsvError::TimeBackwards { .. }
+            | CsvError::NotUtf8 { .. }
+            | CsvError::Trace(_)
+            | CsvError::Unreadable(_) => {
                 "correct the table at the test bench and export it again; do not edit the numbers by hand"
             }
         };
@@ -148,7 +157,7 @@ impl From<&Refusal> for Failure {
         let exit = match (refusal.fault, refusal.rule) {
             (_, Rule::Magic | Rule::Reading) => Exit::Input,
             (Fault::Trust, _) => Exit::NotTrusted,
-            _ => Exit::Refused,
+            (Fault::Medium | Fault::Maker, _) => Exit::Refused,
         };
         let view = RefusalView {
             rule: refusal.rule.id(),
@@ -197,7 +206,12 @@ impl From<KeyFileError> for Failure {
         };
         let exit = match &e {
             KeyFileError::NoRandomness(_) => Exit::Unexpected,
-            _ => Exit::Input,
+            KeyFileError::Exists { .. }
+            | KeyFileError::Io { .. }
+            | KeyFileError::Form { .. }
+            | KeyFileError::Role { .. }
+            | KeyFileError::OpenToOthers { .. }
+            | KeyFileError::Passphrase { .. } => Exit::Input,
         };
         Self::new(exit, e.to_string(), next)
     }
@@ -210,7 +224,9 @@ fn passphrase_next(e: &PassphraseError) -> &'static str {
             "put the passphrase into an environment variable and name it with --passphrase-env"
         }
         PassphraseError::Form => "take the key's backup",
-        _ => "run the command again",
+        PassphraseError::Mistyped | PassphraseError::Length | PassphraseError::NoRandomness => {
+            "run the command again"
+        }
     }
 }
 
@@ -280,7 +296,7 @@ fn store_exit(e: &StoreError) -> Exit {
         StoreError::Full | StoreError::ReadOnly => Exit::Medium,
         StoreError::Exists | StoreError::NotAStation | StoreError::CannotOpen => Exit::Input,
         StoreError::Damaged(_) => Exit::Refused,
-        _ => Exit::Unexpected,
+        StoreError::Version(_) | StoreError::Other(_) => Exit::Unexpected,
     }
 }
 

@@ -328,7 +328,6 @@ fn io_error(path: &Path, e: io::Error) -> KeyFileError {
 
 /// Why a key file cannot be used.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[non_exhaustive]
 pub enum KeyFileError {
     /// A key is never overwritten.
     #[error("{} is there already; a key is never overwritten", path.display())]

@@ -310,7 +310,6 @@ mod system {
 
 /// Why a medium did not take or give a file.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[non_exhaustive]
 pub enum MediaError {
     /// No room left.
     #[error("there is no room left for {}", path.display())]

@@ -234,7 +234,6 @@ fn bytes<const N: usize>(text: &str) -> Result<[u8; N], PassphraseError> {
 
 /// Why a protected key stays closed.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[non_exhaustive]
 pub enum PassphraseError {
     /// Not the passphrase, or a changed file.
     #[error("the passphrase is wrong, or the key file was changed")]

@@ -17,11 +17,25 @@ use serde::Serialize;
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::{Read, Seek, SeekFrom};
 
+/// What kind of file was verified.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum FileKind {
+    /// A run of one log's entries.
+    Segment,
+    /// One unit's entries from many logs.
+    UnitHistory,
+    /// Receipts and statements for a station.
+    Return,
+    /// A file of any kind, encrypted.
+    Encrypted,
+}
+
 /// What a verified file proves.
 #[derive(Debug, Clone, Serialize)]
 pub struct Proven {
-    /// `segment`, `unit_history`, `return` or `encrypted`.
-    pub kind: &'static str,
+    /// What kind of file it is.
+    pub kind: FileKind,
     /// Who signed.
     pub who: Vec<String>,
     /// What it holds.
@@ -63,8 +77,7 @@ pub fn verify<R: Read + Seek>(
         BundleHeader::Segment(_) => verify_segment(input, trust, progress).map(|(p, _)| p),
         BundleHeader::UnitHistory(_) => verify_history(input, trust, progress),
         BundleHeader::Encrypted(_) => verify_envelope(input),
-        // Every other kind has a door of its own that says so if it is not what it claims.
-        _ => verify_return(input, trust),
+        BundleHeader::Return(_) => verify_return(input, trust),
     }
 }
 
@@ -84,7 +97,7 @@ pub fn verify_segment<R: Read>(
             progress();
         }
         SegmentItem::Statement(sign1) => seen.statement(sign1),
-        _ => {}
+        SegmentItem::Seal(_) | SegmentItem::Trace { .. } => {}
     })?;
     let header = verified.header();
     let standing = verified.standing();
@@ -115,7 +128,7 @@ pub fn verify_segment<R: Read>(
     not_checked.extend(missing_traces(verified.traces_missing().len()));
     not_checked.extend(ignored(verified.statements_ignored()));
     let proven = Proven {
-        kind: "segment",
+        kind: FileKind::Segment,
         who: vec![format!(
             "station «{}», key {}, enrolled by «{}»",
             standing.enrolment.name,
@@ -164,7 +177,7 @@ fn verify_history<R: Read>(
             seals += 1;
             last = last.max(Some(seal.content().at_ms));
         }
-        _ => {}
+        HistoryItem::Receipt(_) | HistoryItem::Trace { .. } => {}
     })?;
     let who = verified
         .logs()
@@ -193,7 +206,7 @@ fn verify_history<R: Read>(
         )],
     };
     Ok(Proven {
-        kind: "unit_history",
+        kind: FileKind::UnitHistory,
         who,
         what: vec![format!("history of {}: {}", verified.unit(), seen.kinds())],
         order: vec!["every entry is proven to stand at its place in its station's log".into()],
@@ -235,7 +248,7 @@ fn verify_return<R: Read>(input: R, trust: &TrustStore) -> Result<Proven, Refusa
     }));
     let latest = verified.receipts().iter().map(|r| r.issued_at()).max();
     Ok(Proven {
-        kind: "return",
+        kind: FileKind::Return,
         who: who.into_iter().collect(),
         what,
         order: seen.chain_faults(),
@@ -257,7 +270,7 @@ fn verify_envelope<R: Read>(input: R) -> Result<Proven, Refusal> {
         .map(|id| format!("holder of the recipient key {}", id.short()))
         .collect();
     Ok(Proven {
-        kind: "encrypted",
+        kind: FileKind::Encrypted,
         who: vec!["not known from outside".into()],
         what: vec![
             format!("{} bytes of ciphertext, whole", verified.sealed_bytes()),
@@ -317,7 +330,7 @@ impl Seen {
             }
             Record::SignOff(s) => self.sign_offs.push(s.clone()),
             Record::Unknown { .. } => self.unknown += 1,
-            _ => {}
+            Record::StationEvent(_) | Record::Correction(_) => {}
         }
         if self.last_at.is_some_and(|last| entry.head().at < last) {
             self.clock_back += 1;
@@ -413,7 +426,7 @@ fn kind_words(record: &Record) -> String {
         Record::StationEvent(_) => "station event".into(),
         Record::Correction(_) => "correction".into(),
         Record::SignOff(_) => "sign-off".into(),
-        other => format!("entry of kind «{}»", other.kind()),
+        Record::Unknown { kind, .. } => format!("entry of kind «{kind}»"),
     }
 }
 

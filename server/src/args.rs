@@ -136,7 +136,6 @@ pub struct DataArgs {
 
 /// Why a command failed.
 #[derive(Debug, thiserror::Error)]
-#[non_exhaustive]
 pub enum RunError {
     /// The server does not open.
     #[error(transparent)]

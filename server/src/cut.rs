@@ -70,7 +70,10 @@ pub(crate) fn sealed_parts<F: Read + Seek>(
             }
             FrameType::Trace => cutter.trace(&frame)?,
             FrameType::Seal => cutter.seal(&frame)?,
-            _ => {}
+            // The header was read before; what follows the end only heals.
+            FrameType::Header | FrameType::Recovery | FrameType::End => {}
+            // A segment that passed its door has none of these.
+            FrameType::Receipt | FrameType::ProvenEntry | FrameType::Sealed => {}
         }
     }
     cutter.end_part()?;
@@ -86,7 +89,15 @@ fn seal_sizes<F: Read + Seek>(file: &mut F, from: u64) -> Result<Vec<u64>, Store
         match frame.kind {
             FrameType::Entry => size += 1,
             FrameType::Seal => sizes.push(size),
-            _ => {}
+            FrameType::Header
+            | FrameType::Frontier
+            | FrameType::Trace
+            | FrameType::Statement
+            | FrameType::Receipt
+            | FrameType::ProvenEntry
+            | FrameType::Recovery
+            | FrameType::End
+            | FrameType::Sealed => {}
         }
     }
     Ok(sizes)

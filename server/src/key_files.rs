@@ -13,7 +13,6 @@ use zeroize::Zeroizing;
 
 /// What is wrong with a key or its file.
 #[derive(Debug, thiserror::Error)]
-#[non_exhaustive]
 pub enum KeyFileError {
     /// The file cannot be read or written.
     #[error("{path}: {error}")]

@@ -74,7 +74,6 @@ impl std::fmt::Debug for Config {
 
 /// Why a server does not open.
 #[derive(Debug, thiserror::Error)]
-#[non_exhaustive]
 pub enum OpenError {
     /// The key.
     #[error("{0}; make a server with `init` first")]

@@ -99,12 +99,15 @@ impl Log {
                 }
             })
             .map(|_| ()),
-            _ => read_segment(input, &trust, &mut |item| {
-                if let SegmentItem::Entry { index, entry } = item {
-                    take(index, entry);
-                }
-            })
-            .map(|_| ()),
+            // The door of segments says of the other kinds that they are none.
+            BundleHeader::Segment(_) | BundleHeader::Return(_) | BundleHeader::Encrypted(_) => {
+                read_segment(input, &trust, &mut |item| {
+                    if let SegmentItem::Entry { index, entry } = item {
+                        take(index, entry);
+                    }
+                })
+                .map(|_| ())
+            }
         };
         let checked = match result {
             Ok(()) => VERIFIED,

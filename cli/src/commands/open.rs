@@ -86,7 +86,7 @@ fn not_opened(path: &Path, e: &OpenError) -> Failure {
             "`carrylog verify` shows the ids of those who can open it",
         )
         .in_file(path),
-        _ => Failure::new(
+        OpenError::Cipher => Failure::new(
             Exit::Refused,
             e.to_string(),
             "copy it again from the station",

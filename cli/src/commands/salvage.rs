@@ -185,7 +185,7 @@ impl SavedPart {
                 SavedKind::UnitHistory => "unit_history",
                 SavedKind::Return => "return",
                 SavedKind::Encrypted => "encrypted",
-                _ => "unknown",
+                SavedKind::Unknown => "unknown",
             },
             not_healed,
             proven: saved.proven().iter().map(EntryView::of).collect(),

@@ -18,7 +18,12 @@ pub(crate) fn run(command: ServerCommand) -> Result<Exit, Failure> {
                 RunError::Refused(_) => Exit::Refused,
                 RunError::Key(_) | RunError::NoToken(_) => Exit::Input,
                 RunError::Serve(_) => Exit::Server,
-                _ => Exit::Unexpected,
+                RunError::Open(_)
+                | RunError::Token(_)
+                | RunError::Store(_)
+                | RunError::Import(_)
+                | RunError::Io(_)
+                | RunError::Unsound(_) => Exit::Unexpected,
             };
             let next = "see `carrylog server --help`";
             Err(Failure::new(exit, error.to_string(), next))

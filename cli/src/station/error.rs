@@ -10,7 +10,6 @@ use std::path::PathBuf;
 
 /// Why a station did not do what was asked.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[non_exhaustive]
 pub enum StationError {
     /// The folder holds no station.
     #[error("{} holds no station", dir.display())]

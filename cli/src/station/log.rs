@@ -212,7 +212,12 @@ impl Station {
                 self.check_slot(test.slot)?;
                 test.slot
             }
-            _ => None,
+            // A correction's test did not run again: it takes no slot.
+            Record::UnitEvent(_)
+            | Record::StationEvent(_)
+            | Record::Correction(_)
+            | Record::SignOff(_)
+            | Record::Unknown { .. } => None,
         };
         let entry = Entry::new(head, record)?;
         let index = self.size();

@@ -307,7 +307,6 @@ fn check_kind(db: &Connection) -> Result<(), StoreError> {
 
 /// Why the database did not do what was asked.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[non_exhaustive]
 pub enum StoreError {
     /// There is a database already.
     #[error("there is a station in this folder already")]
