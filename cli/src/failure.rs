@@ -6,11 +6,11 @@ use crate::authority::AuthorityError;
 use crate::capture::csv::CsvError;
 use crate::capture::fields::FormError;
 use crate::exit::Exit;
-use crate::key_file::KeyFileError;
 use crate::media::MediaError;
-use crate::passphrase::PassphraseError;
 use crate::station::{StationError, StoreError};
 use carrylog_format::refusal::{Fault, Refusal, Rule};
+use carrylog_keys::KeyFileError;
+use carrylog_keys::PassphraseError;
 use serde::Serialize;
 use std::fmt;
 use std::io;
@@ -193,46 +193,23 @@ impl From<&FormError> for Failure {
 
 impl From<KeyFileError> for Failure {
     fn from(e: KeyFileError) -> Self {
-        let next = match &e {
-            KeyFileError::Exists { .. } => "choose another place, or keep the key that is there",
-            KeyFileError::Io { .. } => "check the path and the rights of the file",
-            KeyFileError::Form { .. } => {
-                "give the .key file for a secret key, the .pub.json file for a public one"
-            }
-            KeyFileError::Role { .. } => "give the key file of the right one",
-            KeyFileError::OpenToOthers { .. } => "take the rights away from others: chmod 600 FILE",
-            KeyFileError::Passphrase { cause, .. } => passphrase_next(cause),
-            KeyFileError::NoRandomness(_) => "wait a moment and run the command again",
-        };
         let exit = match &e {
             KeyFileError::NoRandomness(_) => Exit::Unexpected,
             KeyFileError::Exists { .. }
             | KeyFileError::Io { .. }
             | KeyFileError::Form { .. }
             | KeyFileError::Role { .. }
+            | KeyFileError::OtherHalf { .. }
             | KeyFileError::OpenToOthers { .. }
             | KeyFileError::Passphrase { .. } => Exit::Input,
         };
-        Self::new(exit, e.to_string(), next)
-    }
-}
-
-fn passphrase_next(e: &PassphraseError) -> &'static str {
-    match e {
-        PassphraseError::Wrong => "type it again; if it stays wrong, take the key's backup",
-        PassphraseError::NoVariable(_) | PassphraseError::NobodyToAsk => {
-            "put the passphrase into an environment variable and name it with --passphrase-env"
-        }
-        PassphraseError::Form => "take the key's backup",
-        PassphraseError::Mistyped | PassphraseError::Length | PassphraseError::NoRandomness => {
-            "run the command again"
-        }
+        Self::new(exit, e.to_string(), e.next())
     }
 }
 
 impl From<PassphraseError> for Failure {
     fn from(e: PassphraseError) -> Self {
-        Self::new(Exit::Input, e.to_string(), passphrase_next(&e))
+        Self::new(Exit::Input, e.to_string(), e.next())
     }
 }
 

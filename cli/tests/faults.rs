@@ -9,7 +9,6 @@
 
 mod support;
 
-use carrylog::key_file::{KeyRole, NamedKey, OwnedKey};
 use carrylog::station::{Access, Station};
 use carrylog::verification::verify;
 use carrylog_format::bundle::write_return;
@@ -17,6 +16,7 @@ use carrylog_format::cose::SecretKey;
 use carrylog_format::ids::LogId;
 use carrylog_format::text::Name;
 use carrylog_format::trust::TrustStore;
+use carrylog_keys::{KeyRole, NamedKey, OwnedKey};
 use std::fs;
 use std::io::Cursor;
 use std::path::Path;

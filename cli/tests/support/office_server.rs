@@ -2,7 +2,6 @@
 //!
 //! It keeps no fleet; the real server has tests of its own.
 
-use carrylog::key_file::{KeyRole, NamedKey, OwnedKey};
 use carrylog_format::bundle::{read_segment, write_return};
 use carrylog_format::cose::{PublicKey, SecretKey, sign_receipt};
 use carrylog_format::fleet_head;
@@ -13,6 +12,7 @@ use carrylog_format::statement::Statement;
 use carrylog_format::text::Name;
 use carrylog_format::tree::{LeafTree, leaf_hash};
 use carrylog_format::trust::TrustStore;
+use carrylog_keys::{KeyRole, NamedKey, OwnedKey};
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{TcpListener, TcpStream};
 use std::path::Path;
