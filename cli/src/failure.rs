@@ -273,7 +273,7 @@ fn store_exit(e: &StoreError) -> Exit {
         StoreError::Full | StoreError::ReadOnly => Exit::Medium,
         StoreError::Exists | StoreError::NotAStation | StoreError::CannotOpen => Exit::Input,
         StoreError::Damaged(_) => Exit::Refused,
-        StoreError::Version(_) | StoreError::Other(_) => Exit::Unexpected,
+        StoreError::Version { .. } | StoreError::Other(_) => Exit::Unexpected,
     }
 }
 
@@ -284,7 +284,7 @@ fn store_next(e: &StoreError) -> &'static str {
         StoreError::ReadOnly => "make the disk writable; nothing was changed",
         StoreError::Exists => "choose an empty folder",
         StoreError::NotAStation => "give the folder that `carrylog station create` made",
-        StoreError::Version(_) => "use the newer program",
+        StoreError::Version { .. } => "use the newer program",
         StoreError::CannotOpen => "check the rights of the folder",
         StoreError::Damaged(_) => {
             "keep a copy of the folder and call the records office; what was packed is safe on the stick and the server"

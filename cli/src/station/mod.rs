@@ -5,6 +5,7 @@
 mod error;
 mod log;
 mod replay;
+mod schema;
 mod segment;
 mod settle;
 mod store;
