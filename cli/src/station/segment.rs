@@ -118,8 +118,6 @@ impl Station {
                 | StatementBody::Withdrawn { .. } => true,
                 StatementBody::Enrolled(e) => e.role == Role::Person || LogId::of(&e.key) == own,
                 StatementBody::Revoked { log, .. } => *log == own,
-                // Without them an ended person or a withdrawn trust would still seem to count.
-                StatementBody::Ended { .. } | StatementBody::Withdrawn { .. } => true,
                 StatementBody::Limits(_)
                 | StatementBody::Alias { .. }
                 | StatementBody::DuplicateOf { .. }
