@@ -3,9 +3,7 @@
 //! The folder holds `authority.key` (secret), `authority.pub.json` and `statements.carrylog`, a return
 //! bundle without a log: what is kept is what is handed out, byte for byte.
 
-use crate::key_file::{KeyFileError, KeyRole, NamedKey, OwnedKey};
 use crate::media::{self, MediaError};
-use crate::passphrase::{Passphrase, PassphraseSource};
 use carrylog_format::bundle::{read_return, write_return};
 use carrylog_format::cose::{PublicKey, SecretKey};
 use carrylog_format::instant::Instant;
@@ -13,6 +11,8 @@ use carrylog_format::refusal::Refusal;
 use carrylog_format::statement::{Statement, StatementBody, StatementError};
 use carrylog_format::text::Name;
 use carrylog_format::trust::TrustStore;
+use carrylog_keys::{KeyFileError, KeyRole, NamedKey, OwnedKey};
+use carrylog_keys::{Passphrase, PassphraseSource};
 use std::fs::{self, File, OpenOptions, TryLockError};
 use std::io::BufReader;
 use std::path::{Path, PathBuf};
@@ -211,7 +211,6 @@ fn lock(dir: &Path) -> Result<File, AuthorityError> {
 
 /// Why an authority did not do what was asked.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[non_exhaustive]
 pub enum AuthorityError {
     /// There is an authority already.
     #[error("there is an authority in {} already", dir.display())]

@@ -6,11 +6,11 @@ use crate::authority::AuthorityError;
 use crate::capture::csv::CsvError;
 use crate::capture::fields::FormError;
 use crate::exit::Exit;
-use crate::key_file::KeyFileError;
 use crate::media::MediaError;
-use crate::passphrase::PassphraseError;
 use crate::station::{StationError, StoreError};
 use carrylog_format::refusal::{Fault, Refusal, Rule};
+use carrylog_keys::KeyFileError;
+use carrylog_keys::PassphraseError;
 use serde::Serialize;
 use std::fmt;
 use std::io;
@@ -124,7 +124,16 @@ impl Failure {
                 "name the table's own columns in a mapping: --map MAP.json (see `carrylog capture --help`)"
             }
             CsvError::Empty | CsvError::NoRows => "export the table again from the test bench",
-            _ => {
+            CsvError::RepeatedColumn { .. }
+            | CsvError::TooManyColumns { .. }
+            | CsvError::TooManyRows
+            | CsvError::LineTooLong { .. }
+            | CsvError::Ragged { .. }
+            | CsvError::NotANumber { .. }
+            | CsvError::TimeBackwards { .. }
+            | CsvError::NotUtf8 { .. }
+            | CsvError::Trace(_)
+            | CsvError::Unreadable(_) => {
                 "correct the table at the test bench and export it again; do not edit the numbers by hand"
             }
         };
@@ -148,7 +157,7 @@ impl From<&Refusal> for Failure {
         let exit = match (refusal.fault, refusal.rule) {
             (_, Rule::Magic | Rule::Reading) => Exit::Input,
             (Fault::Trust, _) => Exit::NotTrusted,
-            _ => Exit::Refused,
+            (Fault::Medium | Fault::Maker, _) => Exit::Refused,
         };
         let view = RefusalView {
             rule: refusal.rule.id(),
@@ -184,39 +193,23 @@ impl From<&FormError> for Failure {
 
 impl From<KeyFileError> for Failure {
     fn from(e: KeyFileError) -> Self {
-        let next = match &e {
-            KeyFileError::Exists { .. } => "choose another place, or keep the key that is there",
-            KeyFileError::Io { .. } => "check the path and the rights of the file",
-            KeyFileError::Form { .. } => {
-                "give the .key file for a secret key, the .pub.json file for a public one"
-            }
-            KeyFileError::Role { .. } => "give the key file of the right one",
-            KeyFileError::OpenToOthers { .. } => "take the rights away from others: chmod 600 FILE",
-            KeyFileError::Passphrase { cause, .. } => passphrase_next(cause),
-            KeyFileError::NoRandomness(_) => "wait a moment and run the command again",
-        };
         let exit = match &e {
             KeyFileError::NoRandomness(_) => Exit::Unexpected,
-            _ => Exit::Input,
+            KeyFileError::Exists { .. }
+            | KeyFileError::Io { .. }
+            | KeyFileError::Form { .. }
+            | KeyFileError::Role { .. }
+            | KeyFileError::OtherHalf { .. }
+            | KeyFileError::OpenToOthers { .. }
+            | KeyFileError::Passphrase { .. } => Exit::Input,
         };
-        Self::new(exit, e.to_string(), next)
-    }
-}
-
-fn passphrase_next(e: &PassphraseError) -> &'static str {
-    match e {
-        PassphraseError::Wrong => "type it again; if it stays wrong, take the key's backup",
-        PassphraseError::NoVariable(_) | PassphraseError::NobodyToAsk => {
-            "put the passphrase into an environment variable and name it with --passphrase-env"
-        }
-        PassphraseError::Form => "take the key's backup",
-        _ => "run the command again",
+        Self::new(exit, e.to_string(), e.next())
     }
 }
 
 impl From<PassphraseError> for Failure {
     fn from(e: PassphraseError) -> Self {
-        Self::new(Exit::Input, e.to_string(), passphrase_next(&e))
+        Self::new(Exit::Input, e.to_string(), e.next())
     }
 }
 
@@ -289,7 +282,7 @@ fn store_exit(e: &StoreError) -> Exit {
         StoreError::Full | StoreError::ReadOnly => Exit::Medium,
         StoreError::Exists | StoreError::NotAStation | StoreError::CannotOpen => Exit::Input,
         StoreError::Damaged(_) => Exit::Refused,
-        _ => Exit::Unexpected,
+        StoreError::Version { .. } | StoreError::Other(_) => Exit::Unexpected,
     }
 }
 
@@ -300,7 +293,7 @@ fn store_next(e: &StoreError) -> &'static str {
         StoreError::ReadOnly => "make the disk writable; nothing was changed",
         StoreError::Exists => "choose an empty folder",
         StoreError::NotAStation => "give the folder that `carrylog station create` made",
-        StoreError::Version(_) => "use the newer program",
+        StoreError::Version { .. } => "use the newer program",
         StoreError::CannotOpen => "check the rights of the folder",
         StoreError::Damaged(_) => {
             "keep a copy of the folder and call the records office; what was packed is safe on the stick and the server"

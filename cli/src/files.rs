@@ -32,6 +32,13 @@ pub(crate) fn read_form(path: &Path) -> Result<Vec<u8>, Failure> {
     Ok(bytes)
 }
 
+/// The path with an ending put after its last name.
+pub(crate) fn with_ending(path: &Path, ending: &str) -> PathBuf {
+    let mut path = path.as_os_str().to_owned();
+    path.push(ending);
+    path.into()
+}
+
 /// Opens a file for streaming.
 ///
 /// # Errors

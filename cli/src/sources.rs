@@ -3,7 +3,6 @@
 use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::files;
-use crate::key_file::NamedKey;
 use crate::station::{Access, Station};
 use carrylog_format::bundle::{
     BundleHeader, HistoryItem, ReturnItem, SegmentItem, peek_header, read_history, read_return,
@@ -19,6 +18,7 @@ use carrylog_history::history::{History, Material};
 use carrylog_history::judged::Recomputation;
 use carrylog_history::log::{LogMaterial, SealFact, Segment, SingleEntry};
 use carrylog_history::trust_view::TrustView;
+use carrylog_keys::NamedKey;
 use clap::Args;
 use std::collections::BTreeMap;
 use std::fs;

@@ -283,3 +283,43 @@ fn completions_and_manual_pages_are_written() {
     bench.ok("man man");
     assert!(bench.path("man/carrylog-station-create.1").is_file());
 }
+
+#[test]
+fn a_test_captured_between_pack_and_the_return_keeps_its_slot() {
+    let bench = Bench::with_station(3);
+    let key = OfficeServer::key(&bench.path("server.pub.json"));
+    bench.ok("authority enrol office --key server.pub.json --role server");
+    bench.ok("authority publish office published.carrylog");
+    bench.ok("station adopt bay2 published.carrylog");
+    let server = OfficeServer::start(
+        &bench.path("office/authority.pub.json"),
+        &bench.path("published.carrylog"),
+        key,
+    );
+    bench.ok("capture bay2 test.json");
+    bench.ok("pack bay2 stick");
+    bench.file("later.json", test_form("8", 2, 1.0));
+    let later = bench.json("capture bay2 later.json");
+    bench.ok(&format!("deliver stick --to {}", server.url));
+    bench.ok("settle bay2 stick");
+
+    let taken = |bench: &Bench| -> Vec<(u64, Option<u64>)> {
+        bench.json("slots bay2")["slots"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(|s| (s["slot"].as_u64().unwrap(), s["entry_index"].as_u64()))
+            .collect()
+    };
+    let entry = later["entry_index"].as_u64();
+    assert!(entry.is_some());
+    assert_eq!(taken(&bench), [(1, None), (2, entry), (3, None)]);
+    let full = bench.ends(6, "capture bay2 later.json");
+    assert!(full.err.contains("slot"), "{}", full.err);
+
+    // The next round covers it, and nothing else.
+    bench.ok("pack bay2 stick");
+    bench.ok(&format!("deliver stick --to {}", server.url));
+    bench.ok("settle bay2 stick");
+    assert_eq!(taken(&bench), [(1, None), (2, None), (3, None)]);
+}

@@ -223,7 +223,6 @@ impl<W: Write> fmt::Debug for EnvelopeWriter<W> {
 
 /// Why an envelope was not opened.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[non_exhaustive]
 pub enum OpenError {
     /// The envelope itself is refused.
     #[error(transparent)]

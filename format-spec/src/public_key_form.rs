@@ -8,9 +8,6 @@ use crate::ids::LogId;
 use crate::text::Name;
 use serde::{Deserialize, Serialize};
 
-/// What the field `carrylog` says in every such form.
-const KIND: &str = "public-key";
-
 /// Whose key it is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -55,10 +52,13 @@ pub struct PublicKeyForm {
 }
 
 impl PublicKeyForm {
+    /// What the field `carrylog` says in every such form.
+    pub const KIND: &'static str = "public-key";
+
     /// The form of a key.
     pub fn new(role: KeyRole, name: Name, key: &PublicKey) -> Self {
         Self {
-            carrylog: KIND.to_owned(),
+            carrylog: Self::KIND.to_owned(),
             role,
             name,
             key: hex::encode(key.to_bytes()),
@@ -87,7 +87,7 @@ impl PublicKeyForm {
     /// # Errors
     /// [`PublicKeyFormError`] names the field that is wrong.
     pub fn key(&self) -> Result<PublicKey, PublicKeyFormError> {
-        if self.carrylog != KIND {
+        if self.carrylog != Self::KIND {
             return Err(PublicKeyFormError::Kind(self.carrylog.clone()));
         }
         let key = key_of_digits(&self.key)?;
@@ -124,7 +124,7 @@ pub fn key_of_digits(digits: &str) -> Result<PublicKey, PublicKeyFormError> {
 #[non_exhaustive]
 pub enum PublicKeyFormError {
     /// Another kind of file.
-    #[error("the field «carrylog» says «{0}», not «{KIND}»")]
+    #[error("the field «carrylog» says «{0}», not «{kind}»", kind = PublicKeyForm::KIND)]
     Kind(String),
     /// Not 64 hexadecimal digits.
     #[error("the field «key» does not hold 64 hexadecimal digits")]

@@ -199,9 +199,13 @@ impl EntryView {
     /// Shows an entry at its place in a log.
     pub fn of(index: u64, entry: &Entry) -> Self {
         let record = entry.record();
-        let correction = match record {
-            Record::Correction(c) => Some(c),
-            _ => None,
+        let (correction, station_event) = match record {
+            Record::Correction(c) => (Some(c), None),
+            Record::StationEvent(e) => (None, Some(e.clone())),
+            Record::Test(_)
+            | Record::UnitEvent(_)
+            | Record::SignOff(_)
+            | Record::Unknown { .. } => (None, None),
         };
         Self {
             index,
@@ -214,10 +218,7 @@ impl EntryView {
             summary: summary(record),
             test: record.test().map(TestView::of),
             unit_event: record.unit_event().cloned(),
-            station_event: match record {
-                Record::StationEvent(e) => Some(e.clone()),
-                _ => None,
-            },
+            station_event,
             supersedes: correction.map(|c| c.supersedes),
             reason: correction.map(|c| c.reason.to_string()),
         }

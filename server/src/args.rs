@@ -1,13 +1,14 @@
 //! The commands of a server: arguments and what they do. The `carrylog` program reuses them.
 
 use crate::folder_lock::LockError;
-use crate::key_files::{KeyFileError, authority};
+use crate::key_files::{AuthorityError, authority};
 use crate::outcome::Outcome;
 use crate::serve::{ServeError, serve};
 use crate::server::{Config, OpenError, Server, digest_of, init};
 use crate::store::StoreError;
 use crate::tokens::{AccessRole, TokenError};
 use carrylog_format::text::Name;
+use carrylog_keys::PassphraseSource;
 use clap::{Args, Parser, Subcommand};
 use std::io::{self, IsTerminal, Seek, Write};
 use std::path::PathBuf;
@@ -55,6 +56,12 @@ pub struct InitArgs {
     /// The server's name, as the authority enrols it.
     #[arg(long)]
     pub name: Name,
+    /// Ask on the terminal for a passphrase to protect the key with.
+    #[arg(long)]
+    pub protect: bool,
+    /// The passphrase of the key.
+    #[command(flatten)]
+    pub passphrase: PassphraseSource,
 }
 
 /// `serve DIR`
@@ -72,6 +79,9 @@ pub struct ServeArgs {
     /// remembered.
     #[arg(long, value_name = "FILE_OR_HEX")]
     pub authority: Vec<String>,
+    /// The passphrase of the server's key.
+    #[command(flatten)]
+    pub passphrase: PassphraseSource,
     /// Largest delivered file, in MiB.
     #[arg(long, default_value_t = 1024, value_name = "MIB")]
     pub max_file_mib: u64,
@@ -95,12 +105,18 @@ pub enum TokenCommand {
         /// What it allows: carry, read, records or quality.
         #[arg(long)]
         role: AccessRole,
+        /// The passphrase of the server's key.
+        #[command(flatten)]
+        passphrase: PassphraseSource,
     },
     /// List the tokens by name.
     #[command(after_help = "Example:\n  carrylog-server token list records")]
     List {
         /// The data folder.
         dir: PathBuf,
+        /// The passphrase of the server's key.
+        #[command(flatten)]
+        passphrase: PassphraseSource,
     },
     /// Take a token back.
     #[command(after_help = "Example:\n  carrylog-server token revoke records \"Bay 1 laptop\"")]
@@ -109,6 +125,9 @@ pub enum TokenCommand {
         dir: PathBuf,
         /// Whose it is.
         name: String,
+        /// The passphrase of the server's key.
+        #[command(flatten)]
+        passphrase: PassphraseSource,
     },
 }
 
@@ -125,6 +144,9 @@ pub struct TrustArgs {
     /// An authority to trust from now on.
     #[arg(long, value_name = "FILE_OR_HEX")]
     pub authority: Vec<String>,
+    /// The passphrase of the server's key.
+    #[command(flatten)]
+    pub passphrase: PassphraseSource,
 }
 
 /// A command on a data folder.
@@ -132,18 +154,23 @@ pub struct TrustArgs {
 pub struct DataArgs {
     /// The data folder.
     pub dir: PathBuf,
+    /// The passphrase of the server's key.
+    #[command(flatten)]
+    pub passphrase: PassphraseSource,
 }
 
 /// Why a command failed.
 #[derive(Debug, thiserror::Error)]
-#[non_exhaustive]
 pub enum RunError {
     /// The server does not open.
     #[error(transparent)]
     Open(#[from] OpenError),
-    /// A key.
+    /// A passphrase for a new key.
+    #[error("{0}; {next}", next = .0.next())]
+    Passphrase(#[from] carrylog_keys::PassphraseError),
+    /// An authority's key.
     #[error(transparent)]
-    Key(#[from] KeyFileError),
+    Authority(#[from] AuthorityError),
     /// A token.
     #[error(transparent)]
     Token(#[from] TokenError),
@@ -201,7 +228,7 @@ impl ServerCommand {
             Self::Token(command) => command.run(out),
             Self::Trust(args) => args.run(out),
             Self::Rebuild(args) => {
-                let rebuilt = Server::open(Config::new(args.dir))?.rebuild()?;
+                let rebuilt = args.open()?.rebuild()?;
                 writeln!(
                     out,
                     "{} logs and {} units made again.",
@@ -216,20 +243,27 @@ impl ServerCommand {
     }
 }
 
+impl DataArgs {
+    fn open(self) -> Result<Server, OpenError> {
+        Server::open(Config::new(self.dir).opened_with(self.passphrase))
+    }
+}
+
 impl InitArgs {
     /// Makes the data folder and key.
     ///
     /// # Errors
     /// [`RunError`] if the folder belongs to a server already.
     pub fn run(self, out: &mut dyn Write) -> Result<(), RunError> {
-        let public = init(&self.dir, &self.name)?;
+        let passphrase = self.passphrase.choose(self.protect)?;
+        let public = init(&self.dir, &self.name, passphrase.as_ref())?;
         writeln!(
             out,
             "Made the server «{}» in {}.",
-            public.name(),
+            public.name,
             self.dir.display()
         )?;
-        writeln!(out, "Its key: {}", public.digits())?;
+        writeln!(out, "Its key: {}", public.form().digits())?;
         writeln!(
             out,
             "Next: have the authority enrol {} as a server, so that stations believe its receipts.",
@@ -246,7 +280,9 @@ impl ServeArgs {
     /// [`RunError`].
     pub fn run(self, out: &mut dyn Write) -> Result<(), RunError> {
         log_to_stderr(self.log_json);
-        let mut config = Config::new(self.dir).trusting(authorities(&self.authority)?);
+        let mut config = Config::new(self.dir)
+            .opened_with(self.passphrase)
+            .trusting(authorities(&self.authority)?);
         config.max_file_bytes = self.max_file_mib.saturating_mul(1 << 20);
         let server = Arc::new(Server::open(config)?);
         let runtime = tokio::runtime::Builder::new_multi_thread()
@@ -265,16 +301,22 @@ impl ServeArgs {
 impl TokenCommand {
     fn run(self, out: &mut dyn Write) -> Result<(), RunError> {
         match self {
-            Self::Add { dir, name, role } => {
-                let token = Server::beside(Config::new(dir))?.add_token(&name, role)?;
+            Self::Add {
+                dir,
+                name,
+                role,
+                passphrase,
+            } => {
+                let token = Server::beside(Config::new(dir).opened_with(passphrase))?
+                    .add_token(&name, role)?;
                 writeln!(out, "{token}")?;
                 writeln!(
                     out,
                     "This is the token of «{name}». It cannot be shown again."
                 )?;
             }
-            Self::List { dir } => {
-                for token in Server::beside(Config::new(dir))?.tokens()? {
+            Self::List { dir, passphrase } => {
+                for token in Server::beside(Config::new(dir).opened_with(passphrase))?.tokens()? {
                     writeln!(
                         out,
                         "{:8} {}  {}",
@@ -284,8 +326,12 @@ impl TokenCommand {
                     )?;
                 }
             }
-            Self::Revoke { dir, name } => {
-                if !Server::beside(Config::new(dir))?.revoke_token(&name)? {
+            Self::Revoke {
+                dir,
+                name,
+                passphrase,
+            } => {
+                if !Server::beside(Config::new(dir).opened_with(passphrase))?.revoke_token(&name)? {
                     return Err(RunError::NoToken(name));
                 }
                 writeln!(out, "«{name}» has no access any more.")?;
@@ -297,7 +343,9 @@ impl TokenCommand {
 
 impl TrustArgs {
     fn run(self, out: &mut dyn Write) -> Result<(), RunError> {
-        let config = Config::new(self.dir).trusting(authorities(&self.authority)?);
+        let config = Config::new(self.dir)
+            .opened_with(self.passphrase)
+            .trusting(authorities(&self.authority)?);
         let server = Server::open(config)?;
         let mut file = std::fs::File::open(&self.file)?;
         let (digest, bytes) = digest_of(&mut file)?;
@@ -326,7 +374,8 @@ impl TrustArgs {
 }
 
 fn audit(args: DataArgs, out: &mut dyn Write) -> Result<(), RunError> {
-    let report = Server::beside(Config::new(args.dir))?.audit()?;
+    let config = Config::new(args.dir).opened_with(args.passphrase);
+    let report = Server::beside(config)?.audit()?;
     for (count, what) in [
         (report.statements, "statements"),
         (report.segments, "segments"),
@@ -348,7 +397,7 @@ fn audit(args: DataArgs, out: &mut dyn Write) -> Result<(), RunError> {
     }
 }
 
-fn authorities(given: &[String]) -> Result<Vec<carrylog_format::cose::PublicKey>, KeyFileError> {
+fn authorities(given: &[String]) -> Result<Vec<carrylog_format::cose::PublicKey>, AuthorityError> {
     given.iter().map(|text| authority(text)).collect()
 }
 

@@ -70,7 +70,11 @@ pub(crate) fn sealed_parts<F: Read + Seek>(
             }
             FrameType::Trace => cutter.trace(&frame)?,
             FrameType::Seal => cutter.seal(&frame)?,
-            _ => {}
+            // The header was read before; heads speak of the whole file, which was looked at before it was
+            // cut; what follows the end only heals.
+            FrameType::Header | FrameType::Head | FrameType::Recovery | FrameType::End => {}
+            // A segment that passed its door has none of these.
+            FrameType::Receipt | FrameType::ProvenEntry | FrameType::Sealed => {}
         }
     }
     cutter.end_part()?;
@@ -86,7 +90,16 @@ fn seal_sizes<F: Read + Seek>(file: &mut F, from: u64) -> Result<Vec<u64>, Store
         match frame.kind {
             FrameType::Entry => size += 1,
             FrameType::Seal => sizes.push(size),
-            _ => {}
+            FrameType::Header
+            | FrameType::Head
+            | FrameType::Frontier
+            | FrameType::Trace
+            | FrameType::Statement
+            | FrameType::Receipt
+            | FrameType::ProvenEntry
+            | FrameType::Recovery
+            | FrameType::End
+            | FrameType::Sealed => {}
         }
     }
     Ok(sizes)

@@ -29,7 +29,6 @@ pub(crate) struct Arrival {
 
 /// Why a file could not be taken, though it may be sound.
 #[derive(Debug, thiserror::Error)]
-#[non_exhaustive]
 pub enum ImportError {
     /// The store or the disk.
     #[error(transparent)]

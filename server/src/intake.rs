@@ -87,11 +87,6 @@ impl<'c> Intake<'c> {
                     self.traces.push(*digest);
                 }
             }
-            _ => {
-                return Err(StoreError::damaged(
-                    "an element of a kind that is not known here",
-                ));
-            }
         }
         Ok(())
     }

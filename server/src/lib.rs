@@ -37,7 +37,7 @@ pub use api::router;
 pub use audit::AuditReport;
 pub use folder_lock::LockError;
 pub use import::ImportError;
-pub use key_files::{KeyFileError, authority};
+pub use key_files::{AuthorityError, authority};
 pub use outcome::{HistoryMerge, HistoryOrigin, Merge, Outcome, Refused};
 pub use rebuild::Rebuilt;
 pub use serve::{ServeError, serve};

@@ -203,7 +203,7 @@ impl<'c> Intake<'c> {
             }
             // Another server's receipt says when that server held a seal. It was verified; this
             // server gives its own for what it holds as a whole.
-            _ => {}
+            HistoryItem::Receipt(_) => {}
         }
         Ok(())
     }

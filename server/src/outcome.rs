@@ -7,7 +7,6 @@ use serde::{Deserialize, Serialize};
 /// What became of a delivered file.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(tag = "outcome", rename_all = "snake_case")]
-#[non_exhaustive]
 pub enum Outcome {
     /// New entries count now.
     Accepted(Merge),
@@ -189,7 +188,10 @@ impl Outcome {
         match self {
             Self::Accepted(m) | Self::Known(m) | Self::Held(m) | Self::Fork(m) => Some(m.log),
             Self::Quarantined { log, .. } => Some(*log),
-            _ => None,
+            Self::Statements { .. }
+            | Self::History(_)
+            | Self::HistoryQuarantined { .. }
+            | Self::Refused(_) => None,
         }
     }
 }

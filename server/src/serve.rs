@@ -9,7 +9,6 @@ use tokio::net::TcpListener;
 
 /// Why a server cannot serve.
 #[derive(Debug, thiserror::Error)]
-#[non_exhaustive]
 pub enum ServeError {
     /// Bound to other machines without any token.
     #[error(

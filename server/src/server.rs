@@ -4,7 +4,7 @@ use crate::fleet_log::FleetLog;
 use crate::fleet_proofs::{chains, receipts};
 use crate::folder_lock::{FolderLock, LockError};
 use crate::import::{Arrival, ImportError};
-use crate::key_files::{self, KeyFileError};
+use crate::key_files;
 use crate::outcome::Outcome;
 use crate::rebuild::Rebuilt;
 use crate::store::{self, Database, Readers, StoreError};
@@ -13,9 +13,9 @@ use carrylog_format::bundle::write_return;
 use carrylog_format::cose::{PublicKey, SecretKey};
 use carrylog_format::ids::{FileDigest, LogId};
 use carrylog_format::instant::Instant;
-use carrylog_format::public_key_form::PublicKeyForm;
 use carrylog_format::text::Name;
 use carrylog_format::tree::Hash;
+use carrylog_keys::{KeyFileError, NamedKey, Passphrase, PassphraseSource};
 use rusqlite::Connection;
 use sha2::{Digest, Sha256};
 use std::io::{Read, Seek};
@@ -31,6 +31,8 @@ pub type Clock = Arc<dyn Fn() -> Instant + Send + Sync>;
 pub struct Config {
     /// The data folder, made by [`init`].
     pub data_dir: PathBuf,
+    /// Where the passphrase of its key comes from, if the key has one.
+    pub passphrase: PassphraseSource,
     /// Authorities to trust, beside those that were trusted before.
     pub authorities: Vec<PublicKey>,
     /// Largest delivered file, bytes.
@@ -48,12 +50,20 @@ impl Config {
     pub fn new(data_dir: impl Into<PathBuf>) -> Self {
         Self {
             data_dir: data_dir.into(),
+            passphrase: PassphraseSource::default(),
             authorities: Vec::new(),
             max_file_bytes: 1 << 30,
             keep: KeepLimits::default(),
             readers: 4,
             clock: Arc::new(system_time),
         }
+    }
+
+    /// Takes the passphrase of its key from there.
+    #[must_use]
+    pub fn opened_with(mut self, passphrase: PassphraseSource) -> Self {
+        self.passphrase = passphrase;
+        self
     }
 
     /// Trusts these authorities too.
@@ -74,10 +84,9 @@ impl std::fmt::Debug for Config {
 
 /// Why a server does not open.
 #[derive(Debug, thiserror::Error)]
-#[non_exhaustive]
 pub enum OpenError {
     /// The key.
-    #[error("{0}; make a server with `init` first")]
+    #[error("{0}; {next}", next = key_next(.0))]
     Key(#[from] KeyFileError),
     /// The store.
     #[error(transparent)]
@@ -90,6 +99,17 @@ pub enum OpenError {
     Lock(#[from] LockError),
 }
 
+/// Without its key the folder is most likely no server's.
+fn key_next(e: &KeyFileError) -> &'static str {
+    match e {
+        KeyFileError::Io {
+            kind: std::io::ErrorKind::NotFound,
+            ..
+        } => "make a server with `init` first",
+        other => other.next(),
+    }
+}
+
 /// A fleet server. Its functions block; call them off an async thread.
 pub struct Server {
     writer: Mutex<Writer>,
@@ -97,17 +117,21 @@ pub struct Server {
     lock: Option<FolderLock>,
     readers: Readers,
     published: RwLock<Published>,
-    public: PublicKeyForm,
-    key: PublicKey,
+    public: NamedKey,
     config: Config,
 }
 
-/// Makes the data folder and key of a new server; the file that an authority enrols.
+/// Makes the data folder and key of a new server, closed with `passphrase` if there is one; the public
+/// half, which an authority enrols.
 ///
 /// # Errors
 /// [`KeyFileError::Exists`] if the folder belongs to a server already.
-pub fn init(dir: &Path, name: &Name) -> Result<PublicKeyForm, OpenError> {
-    let public = key_files::create(dir, name)?;
+pub fn init(
+    dir: &Path,
+    name: &Name,
+    passphrase: Option<&Passphrase>,
+) -> Result<NamedKey, OpenError> {
+    let public = key_files::create(dir, name, passphrase)?;
     Database::open(&dir.join(DATABASE))?;
     Ok(public)
 }
@@ -121,7 +145,7 @@ impl Server {
     /// [`OpenError`] if there is no server, another process writes in the folder, or its store
     /// cannot be used.
     pub fn open(config: Config) -> Result<Self, OpenError> {
-        let key = key_files::load(&config.data_dir)?;
+        let key = key_files::load(&config.data_dir, &config.passphrase)?;
         let lock = FolderLock::take(&config.data_dir)?;
         Self::with(config, key, Some(lock))
     }
@@ -132,16 +156,15 @@ impl Server {
     /// # Errors
     /// As [`Self::open`], but for the other process.
     pub fn beside(config: Config) -> Result<Self, OpenError> {
-        let key = key_files::load(&config.data_dir)?;
+        let key = key_files::load(&config.data_dir, &config.passphrase)?;
         Self::with(config, key, None)
     }
 
     fn with(
         config: Config,
-        (secret, public): (SecretKey, PublicKeyForm),
+        (secret, public): (SecretKey, NamedKey),
         lock: Option<FolderLock>,
     ) -> Result<Self, OpenError> {
-        let key = secret.public();
         let database = Database::open(&config.data_dir.join(DATABASE))?;
         let readers = database.readers(config.readers)?;
         let now = (config.clock)();
@@ -164,7 +187,6 @@ impl Server {
             readers,
             published,
             public,
-            key,
             config,
         })
     }
@@ -174,14 +196,14 @@ impl Server {
         &self.config
     }
 
-    /// Its public key, as the authority enrols it.
-    pub fn public_key_file(&self) -> &PublicKeyForm {
+    /// Its public key and name, as the authority enrols them.
+    pub fn named_key(&self) -> &NamedKey {
         &self.public
     }
 
     /// Its public key.
     pub fn public_key(&self) -> &PublicKey {
-        &self.key
+        &self.public.key
     }
 
     /// The time now.

@@ -84,7 +84,6 @@ pub struct TokenName {
 
 /// Why a token could not be made.
 #[derive(Debug, thiserror::Error)]
-#[non_exhaustive]
 pub enum TokenError {
     /// There is one of this name.
     #[error("there is a token named «{0}» already; revoke it or choose another name")]

@@ -265,7 +265,6 @@ impl<'de> serde::Deserialize<'de> for Object {
 
 /// Why a form was refused.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[non_exhaustive]
 pub enum FormError {
     /// Not one JSON object.
     #[error("this is not one JSON object (line {line}, column {column}): {found}")]

@@ -161,6 +161,6 @@ fn corrected(record: &Record) -> Option<Corrected<'_>> {
             Replacement::UnitEvent(_) => Some(Corrected::Event),
             Replacement::Withdrawn => None,
         },
-        _ => None,
+        Record::StationEvent(_) | Record::SignOff(_) | Record::Unknown { .. } => None,
     }
 }

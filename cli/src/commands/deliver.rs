@@ -80,8 +80,16 @@ impl Deliver {
             let log = match header {
                 BundleHeader::Segment(h) => Some(h.log),
                 // What came back earlier, or a history for somebody else, lies on the same stick.
-                _ if is_folder => continue,
-                _ => None,
+                BundleHeader::UnitHistory(_)
+                | BundleHeader::Return(_)
+                | BundleHeader::Encrypted(_)
+                    if is_folder =>
+                {
+                    continue;
+                }
+                BundleHeader::UnitHistory(_)
+                | BundleHeader::Return(_)
+                | BundleHeader::Encrypted(_) => None,
             };
             let written = media::digest_of(&path)?;
             let answer = client.deliver(&path, written.sha256, written.bytes)?;
@@ -119,10 +127,7 @@ impl Deliver {
 
 /// Writes the answer beside the segment, once it is what it should be.
 fn write_return(folder: &Path, log: LogId, bytes: &[u8]) -> Result<String, Failure> {
-    let is_return = match peek_header(bytes) {
-        Ok(BundleHeader::Return(h)) => h.log == Some(log),
-        _ => false,
-    };
+    let is_return = matches!(peek_header(bytes), Ok(BundleHeader::Return(h)) if h.log == Some(log));
     if !is_return {
         let message = "the server's answer is not a return file for this log";
         return Err(Failure::new(

@@ -3,7 +3,6 @@
 use crate::context::Report;
 use crate::failure::Failure;
 use crate::files;
-use crate::key_file::NamedKey;
 use crate::station::{Access, Station};
 use carrylog_format::bundle::{
     BundleHeader, HistoryItem, SegmentItem, peek_header, read_history, read_segment,
@@ -11,6 +10,7 @@ use carrylog_format::bundle::{
 use carrylog_format::refusal::{Fault, Refusal};
 use carrylog_format::trust::TrustStore;
 use carrylog_format::view::EntryView;
+use carrylog_keys::NamedKey;
 use clap::Args;
 use serde::Serialize;
 use std::fmt;
@@ -99,12 +99,15 @@ impl Log {
                 }
             })
             .map(|_| ()),
-            _ => read_segment(input, &trust, &mut |item| {
-                if let SegmentItem::Entry { index, entry } = item {
-                    take(index, entry);
-                }
-            })
-            .map(|_| ()),
+            // The door of segments says of the other kinds that they are none.
+            BundleHeader::Segment(_) | BundleHeader::Return(_) | BundleHeader::Encrypted(_) => {
+                read_segment(input, &trust, &mut |item| {
+                    if let SegmentItem::Entry { index, entry } = item {
+                        take(index, entry);
+                    }
+                })
+                .map(|_| ())
+            }
         };
         let checked = match result {
             Ok(()) => VERIFIED,

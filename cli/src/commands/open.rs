@@ -6,9 +6,9 @@ use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::files::{self, BUNDLE_ENDING};
 use crate::media;
-use crate::recipient_file::OwnedRecipient;
 use carrylog_format::envelope::{OpenError, open_envelope};
 use carrylog_format::refusal::Refusal;
+use carrylog_keys::{OwnedRecipient, PassphraseSource};
 use clap::Args;
 use serde::Serialize;
 use std::fmt;
@@ -35,6 +35,8 @@ pub(crate) struct Open {
     /// Public key file of an authority that you trust; without one, who signed is not checked
     #[arg(long, value_name = "AUTHORITY.pub.json")]
     authority: Vec<PathBuf>,
+    #[command(flatten)]
+    passphrase: PassphraseSource,
 }
 
 #[derive(Debug, Serialize)]
@@ -47,7 +49,7 @@ pub(crate) struct Opened {
 impl Open {
     pub(crate) fn run(self, context: &Context) -> Result<Opened, Failure> {
         let check = Check::under(&self.authority)?;
-        let secret = OwnedRecipient::read(&self.key)?.secret;
+        let secret = OwnedRecipient::read(&self.key, &self.passphrase)?.secret;
         let path = opened_name(&self.file, &self.out);
         if path.exists() {
             let next = "give another folder, or remove the file that is there";
@@ -86,7 +88,7 @@ fn not_opened(path: &Path, e: &OpenError) -> Failure {
             "`carrylog verify` shows the ids of those who can open it",
         )
         .in_file(path),
-        _ => Failure::new(
+        OpenError::Cipher => Failure::new(
             Exit::Refused,
             e.to_string(),
             "copy it again from the station",

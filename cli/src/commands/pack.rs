@@ -5,19 +5,22 @@ use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::files::BUNDLE_ENDING;
 use crate::media::{self, Written};
-use crate::recipient_file::recipient;
 use crate::station::{Access, SegmentPlan, Station};
 use crate::verification::verify_segment;
 use carrylog_format::bundle::VerifiedSegment;
-use carrylog_format::envelope::{EnvelopeWriter, Recipient, read_envelope};
+use carrylog_format::envelope::{EnvelopeWriter, Recipient, RecipientError, read_envelope};
 use carrylog_format::recovery::Percent;
 use carrylog_format::refusal::{Fault, Refusal, Rule};
+use carrylog_keys::{PassphraseSource, public_recipient};
 use clap::Args;
 use serde::Serialize;
 use std::fmt;
 use std::io::{self, BufReader, Write};
 use std::path::{Path, PathBuf};
 use std::thread;
+
+/// How every recipient's public key begins (age-encryption.org/v1, X25519 recipient).
+const RECIPIENT_START: &str = "age1";
 
 /// Seal the log and write what the server does not have yet to a stick
 ///
@@ -49,6 +52,8 @@ pub(crate) struct Pack {
     /// nothing; may be given more than once
     #[arg(long, value_name = "RECIPIENT")]
     encrypt_to: Vec<String>,
+    #[command(flatten)]
+    passphrase: PassphraseSource,
 }
 
 #[derive(Debug, Serialize)]
@@ -76,7 +81,7 @@ impl Pack {
         let recipients = self
             .encrypt_to
             .iter()
-            .map(|text| recipient(text))
+            .map(|text| named_recipient(text))
             .collect::<Result<Vec<_>, _>>()?;
         let mut station = Station::open(&self.dir, Access::Write)?;
         let now = context.now()?;
@@ -85,7 +90,7 @@ impl Pack {
         if from.is_none() && station.receipted_size() == station.size() {
             station.plan_segment(None, true)?;
         }
-        station.seal(now)?;
+        station.seal(now, &self.passphrase)?;
         let plan = station.plan_segment(from, !self.without_traces)?;
         let path = self.media.join(file_name(&station, plan.from, plan.to));
         let out = Stick {
@@ -215,6 +220,20 @@ impl<E: Write, D: Write> Write for Both<E, D> {
     fn flush(&mut self) -> io::Result<()> {
         self.envelope.flush()
     }
+}
+
+/// The recipient that a person names: the key itself, or the file that holds it.
+fn named_recipient(text: &str) -> Result<Recipient, Failure> {
+    if !text.starts_with(RECIPIENT_START) {
+        return Ok(public_recipient(Path::new(text))?);
+    }
+    text.parse().map_err(|e: RecipientError| {
+        Failure::new(
+            Exit::Usage,
+            format!("«{text}»: {e}"),
+            "copy the whole key, or give the .pub.json file that holds it",
+        )
+    })
 }
 
 fn file_name(station: &Station, from: u64, to: u64) -> String {

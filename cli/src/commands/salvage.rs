@@ -5,10 +5,10 @@ use crate::context::{Context, Report};
 use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::files::{self, BUNDLE_ENDING};
-use crate::key_file::NamedKey;
 use crate::media;
 use carrylog_format::cose::PublicKey;
 use carrylog_format::salvage::{Healed, Healing, NotHealed, Salvaged, SavedEntry, SavedKind, save};
+use carrylog_keys::NamedKey;
 use clap::Args;
 use serde::Serialize;
 use std::fmt;
@@ -185,7 +185,7 @@ impl SavedPart {
                 SavedKind::UnitHistory => "unit_history",
                 SavedKind::Return => "return",
                 SavedKind::Encrypted => "encrypted",
-                _ => "unknown",
+                SavedKind::Unknown => "unknown",
             },
             not_healed,
             proven: saved.proven().iter().map(EntryView::of).collect(),

@@ -2,6 +2,7 @@
 
 use crate::exit::Exit;
 use crate::failure::Failure;
+use carrylog_server::OpenError;
 use carrylog_server::args::{RunError, ServerCommand};
 use std::io;
 
@@ -16,9 +17,17 @@ pub(crate) fn run(command: ServerCommand) -> Result<Exit, Failure> {
             let exit = match &error {
                 in_use if in_use.is_in_use() => Exit::Station,
                 RunError::Refused(_) => Exit::Refused,
-                RunError::Key(_) | RunError::NoToken(_) => Exit::Input,
+                RunError::Passphrase(_) | RunError::Authority(_) | RunError::NoToken(_) => {
+                    Exit::Input
+                }
                 RunError::Serve(_) => Exit::Server,
-                _ => Exit::Unexpected,
+                RunError::Open(OpenError::Key(_)) => Exit::Input,
+                RunError::Open(OpenError::Store(_) | OpenError::Import(_) | OpenError::Lock(_))
+                | RunError::Token(_)
+                | RunError::Store(_)
+                | RunError::Import(_)
+                | RunError::Io(_)
+                | RunError::Unsound(_) => Exit::Unexpected,
             };
             let next = "see `carrylog server --help`";
             Err(Failure::new(exit, error.to_string(), next))

@@ -139,7 +139,10 @@ fn concerns(path: &Path, station: &Station) -> bool {
         .and_then(|input| peek_header(input).ok());
     match header {
         Some(BundleHeader::Return(h)) => h.log.is_none_or(|log| log == station.log()),
-        _ => false,
+        Some(
+            BundleHeader::Segment(_) | BundleHeader::UnitHistory(_) | BundleHeader::Encrypted(_),
+        )
+        | None => false,
     }
 }
 

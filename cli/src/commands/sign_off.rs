@@ -4,13 +4,13 @@ use crate::commands::written::Written;
 use crate::context::{Context, Stamp};
 use crate::exit::Exit;
 use crate::failure::Failure;
-use crate::key_file::OwnedKey;
-use crate::passphrase::PassphraseSource;
 use crate::station::{Access, Station};
 use carrylog_format::record::{EntryRef, Record, SignOffContent, SignOffRole};
 use carrylog_format::sign_off;
 use carrylog_format::text::Remark;
 use carrylog_format::view;
+use carrylog_keys::PassphraseSource;
+use carrylog_keys::{KeyRole, OwnedKey};
 use clap::{Args, ValueEnum};
 use std::path::PathBuf;
 
@@ -64,7 +64,8 @@ impl From<SignRole> for SignOffRole {
 
 impl SignOff {
     pub(crate) fn run(&self, context: &Context) -> Result<Written, Failure> {
-        let person = OwnedKey::read(&self.key, &self.passphrase)?;
+        let person =
+            OwnedKey::read(&self.key, &self.passphrase)?.in_role(&self.key, KeyRole::Person)?;
         let mut stamp = self.stamp.clone();
         stamp.by = stamp.by.or_else(|| Some(person.name.clone()));
         let mut head = context.head(&stamp)?;

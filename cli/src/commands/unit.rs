@@ -5,7 +5,6 @@ use crate::context::Report;
 use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::files;
-use crate::key_file::NamedKey;
 use crate::server_client::{ServerClient, token_from};
 use crate::station::{Access, Station};
 use carrylog_format::bundle::{
@@ -17,6 +16,7 @@ use carrylog_format::refusal::Fault;
 use carrylog_format::trust::TrustStore;
 use carrylog_format::unit_id::{UnitId, UnitKey};
 use carrylog_format::view::EntryView;
+use carrylog_keys::NamedKey;
 use clap::Args;
 use serde::Serialize;
 use serde_json::Value;

@@ -4,10 +4,10 @@ use crate::context::{Context, Report};
 use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::files;
-use crate::key_file::NamedKey;
-use crate::verification::{Proven, verify};
+use crate::verification::{FileKind, Proven, verify};
 use carrylog_format::refusal::Fault;
 use carrylog_format::trust::TrustStore;
+use carrylog_keys::NamedKey;
 use clap::Args;
 use serde::Serialize;
 use std::fmt;
@@ -36,11 +36,27 @@ pub(crate) struct Verdicts {
     files: Vec<FileVerdict>,
 }
 
+/// How far a file's proof reaches.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+enum Reach {
+    /// Everything holds.
+    Sound,
+    /// Encrypted, and whole.
+    Whole,
+    /// The signatures hold, but a key was revoked.
+    Revoked,
+    /// The signatures hold; no authority was named to check the signer with.
+    SignerUnchecked,
+    /// Nothing counts.
+    Refused,
+}
+
 /// What became of one file.
 #[derive(Debug, Serialize)]
 pub(crate) struct FileVerdict {
     file: String,
-    verdict: &'static str,
+    verdict: Reach,
     #[serde(flatten, skip_serializing_if = "Option::is_none")]
     proven: Option<Proven>,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -98,11 +114,13 @@ impl Check {
         let result = verify(input, &self.trust, &mut || bar.inc(1));
         bar.finish_and_clear();
         let (verdict, proven, refused) = match result {
-            Ok(proven) if proven.kind == "encrypted" => ("whole", Some(proven), None),
-            Ok(proven) if proven.does_not_count.is_empty() => ("sound", Some(proven), None),
-            Ok(proven) => ("revoked", Some(proven), None),
-            Err(e) if e.fault == Fault::Trust && !self.anchored => ("signer_unchecked", None, None),
-            Err(refusal) => ("refused", None, Some(Failure::refused(path, &refusal))),
+            Ok(proven) if proven.kind == FileKind::Encrypted => (Reach::Whole, Some(proven), None),
+            Ok(proven) if proven.does_not_count.is_empty() => (Reach::Sound, Some(proven), None),
+            Ok(proven) => (Reach::Revoked, Some(proven), None),
+            Err(e) if e.fault == Fault::Trust && !self.anchored => {
+                (Reach::SignerUnchecked, None, None)
+            }
+            Err(refusal) => (Reach::Refused, None, Some(Failure::refused(path, &refusal))),
         };
         Ok(FileVerdict {
             file: path.display().to_string(),
@@ -147,8 +165,11 @@ impl FileVerdict {
     pub(crate) fn exit(&self) -> Exit {
         match (&self.refused, self.verdict) {
             (Some(failure), _) => failure.exit,
-            (None, "revoked") => Exit::NotTrusted,
-            _ => Exit::Done,
+            (None, Reach::Revoked) => Exit::NotTrusted,
+            // A refused file has its failure beside it.
+            (None, Reach::Sound | Reach::Whole | Reach::SignerUnchecked | Reach::Refused) => {
+                Exit::Done
+            }
         }
     }
 }
@@ -159,12 +180,13 @@ impl fmt::Display for FileVerdict {
             return writeln!(f, "{failure}");
         }
         let verdict = match self.verdict {
-            "sound" => "sound",
-            "whole" => "whole, encrypted",
-            "revoked" => "the signatures hold, but not everything counts",
-            _ => {
+            Reach::Sound => "sound",
+            Reach::Whole => "whole, encrypted",
+            Reach::Revoked => "the signatures hold, but not everything counts",
+            Reach::SignerUnchecked => {
                 "the signatures hold, but who signed was not checked: give --authority to check it"
             }
+            Reach::Refused => "refused",
         };
         writeln!(f, "{}: {verdict}", self.file)?;
         match &self.proven {

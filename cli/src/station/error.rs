@@ -1,16 +1,15 @@
 //! Why a station did not do what was asked.
 
 use super::store::StoreError;
-use crate::key_file::KeyFileError;
 use carrylog_format::ids::LogId;
 use carrylog_format::record::EntryError;
 use carrylog_format::refusal::Refusal;
 use carrylog_format::seal::SealError;
+use carrylog_keys::KeyFileError;
 use std::path::PathBuf;
 
 /// Why a station did not do what was asked.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[non_exhaustive]
 pub enum StationError {
     /// The folder holds no station.
     #[error("{} holds no station", dir.display())]

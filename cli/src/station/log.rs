@@ -3,8 +3,6 @@
 use super::StationError;
 use super::replay::{read_seals, read_trust, receipted_size, replay};
 use super::store::{Identity, Store, StoreError};
-use crate::key_file::{KeyRole, NamedKey, OwnedKey};
-use crate::passphrase::PassphraseSource;
 use carrylog_format::cose::PublicKey;
 use carrylog_format::ids::{EntryId, LogId, TraceDigest};
 use carrylog_format::instant::Instant;
@@ -17,6 +15,8 @@ use carrylog_format::trace::{self, Trace, TraceError};
 use carrylog_format::tree::Frontier;
 use carrylog_format::trust::TrustStore;
 use carrylog_format::view;
+use carrylog_keys::PassphraseSource;
+use carrylog_keys::{KeyRole, NamedKey, OwnedKey};
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -212,7 +212,12 @@ impl Station {
                 self.check_slot(test.slot)?;
                 test.slot
             }
-            _ => None,
+            // A correction's test did not run again: it takes no slot.
+            Record::UnitEvent(_)
+            | Record::StationEvent(_)
+            | Record::Correction(_)
+            | Record::SignOff(_)
+            | Record::Unknown { .. } => None,
         };
         let entry = Entry::new(head, record)?;
         let index = self.size();
@@ -233,14 +238,18 @@ impl Station {
         })
     }
 
-    /// Seals what is not sealed yet; the last seal covers everything when this returns.
+    /// Seals what is not sealed yet; the last seal covers everything when this returns. `passphrase` is
+    /// asked only if there is something to seal and the key is protected.
     ///
     /// # Errors
     /// [`StationError`] if the station's key is not there or is another one.
-    pub fn seal(&mut self, at_ms: Instant) -> Result<&Seal, StationError> {
+    pub fn seal(
+        &mut self,
+        at_ms: Instant,
+        passphrase: &PassphraseSource,
+    ) -> Result<&Seal, StationError> {
         if self.sealed_size() < self.size() {
-            let key =
-                OwnedKey::read(&self.dir.join(KEY_FILE), &PassphraseSource::default())?.secret;
+            let key = OwnedKey::read(&self.dir.join(KEY_FILE), passphrase)?.secret;
             if key.public() != self.identity.key {
                 return Err(StationError::OtherKey);
             }

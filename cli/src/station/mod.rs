@@ -6,6 +6,7 @@ mod error;
 mod heads;
 mod log;
 mod replay;
+mod schema;
 mod segment;
 mod settle;
 mod store;

@@ -120,7 +120,12 @@ impl Station {
                 | StatementBody::Withdrawn { .. } => true,
                 StatementBody::Enrolled(e) => e.role == Role::Person || LogId::of(&e.key) == own,
                 StatementBody::Revoked { log, .. } => *log == own,
-                _ => false,
+                StatementBody::Limits(_)
+                | StatementBody::Alias { .. }
+                | StatementBody::DuplicateOf { .. }
+                | StatementBody::Resolved { .. }
+                | StatementBody::Decided { .. }
+                | StatementBody::BranchChosen { .. } => false,
             })
     }
 }

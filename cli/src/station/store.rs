@@ -3,6 +3,7 @@
 //! Entry bytes, seals, traces, statements and receipts are kept as they were made or received; the
 //! table of slots can be rebuilt from them. Every change is one transaction, durable when it returns.
 
+use super::schema;
 use carrylog_format::cose::PublicKey;
 use carrylog_format::ids::{EntryId, LogId, StatementDigest, TraceDigest};
 use carrylog_format::record::Entry;
@@ -12,26 +13,8 @@ use std::collections::BTreeSet;
 use std::path::Path;
 use std::time::Duration;
 
-/// Marks a SQLite file as a station's database ("cLst").
-const APPLICATION_ID: i32 = 0x634c_7374;
-const SCHEMA_VERSION: i32 = 1;
 /// How long a second program waits before it says that the station is in use.
 const PATIENCE: Duration = Duration::from_millis(500);
-
-const SCHEMA: &str = "
-    CREATE TABLE station (
-        only INTEGER PRIMARY KEY CHECK (only = 1),
-        public_key BLOB NOT NULL, authority_key BLOB NOT NULL,
-        name TEXT NOT NULL, slots INTEGER NOT NULL
-    );
-    CREATE TABLE entries (idx INTEGER PRIMARY KEY, id BLOB NOT NULL UNIQUE, bytes BLOB NOT NULL);
-    CREATE TABLE seals (seq INTEGER PRIMARY KEY, sign1 BLOB NOT NULL);
-    CREATE TABLE traces (digest BLOB NOT NULL UNIQUE, compressed BLOB NOT NULL);
-    CREATE TABLE statements (digest BLOB NOT NULL UNIQUE, sign1 BLOB NOT NULL);
-    CREATE TABLE receipts (size INTEGER PRIMARY KEY, slip BLOB NOT NULL);
-    CREATE TABLE heads (log BLOB NOT NULL UNIQUE, head BLOB NOT NULL);
-    CREATE TABLE slots (slot INTEGER PRIMARY KEY, idx INTEGER NOT NULL);
-";
 
 /// What a station is, fixed when it was made.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -62,9 +45,7 @@ impl Store {
         configure(&db)?;
         take_for_writing(&db)?;
         let tx = db.transaction()?;
-        tx.execute_batch(SCHEMA)?;
-        tx.pragma_update(None, "application_id", APPLICATION_ID)?;
-        tx.pragma_update(None, "user_version", SCHEMA_VERSION)?;
+        schema::create(&tx)?;
         tx.execute(
             "INSERT INTO station VALUES (1, ?1, ?2, ?3, ?4)",
             params![
@@ -84,19 +65,19 @@ impl Store {
     /// rolled back; on a write-protected disk SQLite falls back to reading.
     pub(super) fn open_to_read(path: &Path) -> Result<Self, StoreError> {
         let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-        let db = Connection::open_with_flags(path, flags)?;
+        let mut db = Connection::open_with_flags(path, flags)?;
         db.busy_timeout(PATIENCE)?;
-        check_kind(&db)?;
+        schema::bring_up_to_date(&mut db)?;
         Ok(Self { db })
     }
 
     /// Opens the database for one writer; a second one is told that it is in use.
     pub(super) fn open_to_write(path: &Path) -> Result<Self, StoreError> {
         let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-        let db = Connection::open_with_flags(path, flags)?;
+        let mut db = Connection::open_with_flags(path, flags)?;
         db.busy_timeout(PATIENCE)?;
-        check_kind(&db)?;
         configure(&db)?;
+        schema::bring_up_to_date(&mut db)?;
         take_for_writing(&db)?;
         Ok(Self { db })
     }
@@ -317,20 +298,8 @@ fn take_for_writing(db: &Connection) -> Result<(), StoreError> {
     Ok(db.execute_batch("BEGIN EXCLUSIVE; COMMIT")?)
 }
 
-fn check_kind(db: &Connection) -> Result<(), StoreError> {
-    let application: i32 = db.pragma_query_value(None, "application_id", |row| row.get(0))?;
-    if application != APPLICATION_ID {
-        return Err(StoreError::NotAStation);
-    }
-    match db.pragma_query_value(None, "user_version", |row| row.get(0))? {
-        SCHEMA_VERSION => Ok(()),
-        version => Err(StoreError::Version(version)),
-    }
-}
-
 /// Why the database did not do what was asked.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[non_exhaustive]
 pub enum StoreError {
     /// There is a database already.
     #[error("there is a station in this folder already")]
@@ -342,8 +311,13 @@ pub enum StoreError {
     #[error("station.db is not the database of a carrylog station")]
     NotAStation,
     /// Made by a newer program.
-    #[error("station.db has version {0}; this program knows version {SCHEMA_VERSION}")]
-    Version(i32),
+    #[error("station.db has version {found}; this program knows up to version {known}")]
+    Version {
+        /// Version found.
+        found: i32,
+        /// Newest version known.
+        known: usize,
+    },
     /// No room on the disk.
     #[error("the disk that holds the station is full")]
     Full,

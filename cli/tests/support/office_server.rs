@@ -2,7 +2,6 @@
 //!
 //! It keeps no fleet; the real server has tests of its own.
 
-use carrylog::key_file::{KeyRole, NamedKey, OwnedKey};
 use carrylog_format::bundle::{read_segment, write_return};
 use carrylog_format::cose::{PublicKey, SecretKey};
 use carrylog_format::fleet_log::{FleetTree, seal_leaf};
@@ -12,6 +11,7 @@ use carrylog_format::seal::Seal;
 use carrylog_format::statement::Statement;
 use carrylog_format::text::Name;
 use carrylog_format::trust::TrustStore;
+use carrylog_keys::{KeyRole, NamedKey, OwnedKey};
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{TcpListener, TcpStream};
 use std::path::Path;

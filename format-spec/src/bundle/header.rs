@@ -22,7 +22,6 @@ const LIMITS: Limits = Limits {
 /// The header of a bundle.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case", deny_unknown_fields)]
-#[non_exhaustive]
 pub enum BundleHeader {
     /// A run of one log's entries.
     Segment(SegmentHeader),

@@ -31,7 +31,6 @@ pub const MAX_HISTORY_ELEMENTS: usize = 1 << 20;
 /// Something read from a unit history. Entries are proven one by one; the whole counts only when
 /// the function returns [`VerifiedHistory`].
 #[derive(Debug)]
-#[non_exhaustive]
 pub enum HistoryItem<'a> {
     /// A statement that verifies under a trusted authority.
     Statement(&'a [u8]),

@@ -16,7 +16,6 @@ use std::io::{self, Read, Write};
 
 /// Something read from a return bundle: each is verified by itself.
 #[derive(Debug)]
-#[non_exhaustive]
 pub enum ReturnItem<'a> {
     /// A statement that verifies under a trusted authority.
     Statement(&'a [u8]),

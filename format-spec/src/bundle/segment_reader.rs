@@ -27,7 +27,6 @@ pub const MAX_ENTRIES: u64 = 1 << 32;
 
 /// Something read from a segment: not yet proven.
 #[derive(Debug)]
-#[non_exhaustive]
 pub enum SegmentItem<'a> {
     /// A statement that verifies under a trusted authority.
     Statement(&'a [u8]),

@@ -52,7 +52,6 @@ pub struct EntryHead {
 
 /// What an entry says.
 #[derive(Debug, Clone, PartialEq, Eq)]
-#[non_exhaustive]
 pub enum Record {
     /// A test of a unit.
     Test(Box<TestRecord>),
@@ -92,9 +91,12 @@ impl Record {
             Self::Test(test) => Some(test),
             Self::Correction(c) => match &c.replacement {
                 Replacement::Test(test) => Some(test),
-                _ => None,
+                Replacement::UnitEvent(_) | Replacement::Withdrawn => None,
             },
-            _ => None,
+            Self::UnitEvent(_)
+            | Self::StationEvent(_)
+            | Self::SignOff(_)
+            | Self::Unknown { .. } => None,
         }
     }
 
@@ -104,9 +106,9 @@ impl Record {
             Self::UnitEvent(event) => Some(event),
             Self::Correction(c) => match &c.replacement {
                 Replacement::UnitEvent(event) => Some(event),
-                _ => None,
+                Replacement::Test(_) | Replacement::Withdrawn => None,
             },
-            _ => None,
+            Self::Test(_) | Self::StationEvent(_) | Self::SignOff(_) | Self::Unknown { .. } => None,
         }
     }
 }

@@ -19,7 +19,6 @@ use std::ops::Range;
 
 /// What kind of bundle a damaged file was, by its header or by what is left of it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-#[non_exhaustive]
 pub enum SavedKind {
     /// A run of one log's entries.
     Segment,

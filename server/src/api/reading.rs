@@ -142,11 +142,12 @@ pub(super) async fn server(
     headers: HeaderMap,
 ) -> Result<Response, Problem> {
     let key = app.server.public_key();
-    let file = app.server.public_key_file();
+    let named = app.server.named_key();
+    let digits = hex::encode(key.to_bytes());
     let log = LogId::of(key);
     let answer = ServerAnswer {
-        name: file.name().as_str(),
-        key: file.digits(),
+        name: named.name.as_str(),
+        key: &digits,
         fingerprint: key.fingerprint(),
         log,
         version: env!("CARGO_PKG_VERSION"),

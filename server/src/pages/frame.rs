@@ -31,7 +31,7 @@ impl Frame {
         Ok(Self {
             title: title.into(),
             place,
-            server: server.public_key_file().name().to_string(),
+            server: server.named_key().name.to_string(),
             open: server.is_open()?,
             advisory: ADVISORY,
             version: env!("CARGO_PKG_VERSION"),

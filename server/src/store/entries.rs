@@ -38,7 +38,7 @@ impl RecordKind {
             Record::StationEvent(_) => Self::StationEvent,
             Record::Correction(_) => Self::Correction,
             Record::SignOff(_) => Self::SignOff,
-            _ => Self::Unknown,
+            Record::Unknown { .. } => Self::Unknown,
         }
     }
 }

@@ -2,7 +2,6 @@
 
 /// Why the store could not answer.
 #[derive(Debug, thiserror::Error)]
-#[non_exhaustive]
 pub enum StoreError {
     /// SQLite refused.
     #[error("the database cannot be used: {0}")]

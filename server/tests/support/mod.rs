@@ -400,7 +400,7 @@ impl Records {
     pub fn trusting(authority: &Authority) -> Self {
         let dir = folder();
         let name = carrylog_format::text::Name::new("Fjordline server (invented)").unwrap();
-        carrylog_server::init(dir.path(), &name).unwrap();
+        carrylog_server::init(dir.path(), &name, None).unwrap();
         let server = Arc::new(Server::open(config(&dir, Some(authority))).unwrap());
         Self { dir, server }
     }

@@ -5,7 +5,6 @@ use carrylog_format::trace::{MAX_CELLS, MAX_ROWS, MAX_TEMPERATURES, TraceError};
 
 /// Why a table is no trace.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[non_exhaustive]
 pub enum CsvError {
     /// Nothing in it.
     #[error("the table is empty")]

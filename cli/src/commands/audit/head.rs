@@ -2,7 +2,6 @@
 
 use crate::exit::Exit;
 use crate::failure::Failure;
-use crate::key_file::NamedKey;
 use crate::media;
 use crate::server_client::{ServerClient, token_from};
 use carrylog_format::bundle::{ReturnItem, read_return};
@@ -10,6 +9,7 @@ use carrylog_format::cose::PublicKey;
 use carrylog_format::fleet_log::head::{self as fleet_head, FleetHead, FleetHeadError};
 use carrylog_format::statement::Role;
 use carrylog_format::trust::TrustStore;
+use carrylog_keys::NamedKey;
 use clap::Args;
 use serde::Serialize;
 use std::path::{Path, PathBuf};

@@ -4,9 +4,9 @@ use super::stated::{Stated, state};
 use crate::capture::unit_name::parse_unit;
 use crate::context::Context;
 use crate::failure::Failure;
-use crate::passphrase::PassphraseSource;
 use carrylog_format::statement::StatementBody;
 use carrylog_format::unit_id::UnitId;
+use carrylog_keys::PassphraseSource;
 use clap::Args;
 use std::path::PathBuf;
 

@@ -3,8 +3,8 @@
 use crate::authority::Authority;
 use crate::context::{Context, Report};
 use crate::failure::Failure;
-use crate::passphrase::PassphraseSource;
 use carrylog_format::text::Name;
+use carrylog_keys::PassphraseSource;
 use clap::Args;
 use serde::Serialize;
 use std::fmt;
@@ -13,7 +13,7 @@ use std::path::PathBuf;
 /// Make the authority's key and found it
 ///
 /// Whoever holds this key decides whose records count. Protect it with a passphrase: --protect asks for
-/// one, --passphrase-env takes it from the environment. A lost passphrase is a lost key.
+/// one, --passphrase-env and --passphrase-file take it from elsewhere. A lost passphrase is a lost key.
 #[derive(Debug, Args)]
 #[command(
     after_help = "Example:\n  carrylog authority create office --name \"Fjordline records office\" --protect"

@@ -3,10 +3,10 @@
 use super::stated::{Stated, state};
 use crate::context::Context;
 use crate::failure::Failure;
-use crate::passphrase::PassphraseSource;
 use carrylog_format::record::EntryRef;
 use carrylog_format::statement::StatementBody;
 use carrylog_format::text::Remark;
+use carrylog_keys::PassphraseSource;
 use clap::Args;
 use std::path::PathBuf;
 

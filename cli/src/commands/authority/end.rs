@@ -3,11 +3,11 @@
 use super::stated::{Stated, state};
 use crate::context::Context;
 use crate::failure::Failure;
-use crate::key_file::{KeyRole, NamedKey};
-use crate::passphrase::PassphraseSource;
 use carrylog_format::instant::Date;
 use carrylog_format::statement::StatementBody;
 use carrylog_format::text::Remark;
+use carrylog_keys::PassphraseSource;
+use carrylog_keys::{KeyRole, NamedKey};
 use clap::Args;
 use std::path::PathBuf;
 

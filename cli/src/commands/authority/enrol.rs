@@ -5,12 +5,12 @@ use crate::commands::sign_off::SignRole;
 use crate::context::Context;
 use crate::exit::Exit;
 use crate::failure::Failure;
-use crate::key_file::{KeyRole, NamedKey};
-use crate::passphrase::PassphraseSource;
 use carrylog_format::ids::{LogId, LogPosition, LogSize};
 use carrylog_format::instant::Date;
 use carrylog_format::statement::{Authorisation, Enrolment, Role, StatementBody};
 use carrylog_format::text::Name;
+use carrylog_keys::PassphraseSource;
+use carrylog_keys::{KeyRole, NamedKey};
 use clap::{Args, ValueEnum};
 use std::path::PathBuf;
 

@@ -5,8 +5,8 @@ use crate::capture::sheet::parse_sheet;
 use crate::context::Context;
 use crate::failure::Failure;
 use crate::files;
-use crate::passphrase::PassphraseSource;
 use carrylog_format::statement::StatementBody;
+use carrylog_keys::PassphraseSource;
 use clap::Args;
 use std::path::PathBuf;
 

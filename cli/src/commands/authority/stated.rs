@@ -3,10 +3,10 @@
 use crate::authority::Authority;
 use crate::context::{Context, Report};
 use crate::failure::Failure;
-use crate::passphrase::PassphraseSource;
 use carrylog_format::record::EntryRef;
 use carrylog_format::statement::{Statement, StatementBody};
 use carrylog_format::text;
+use carrylog_keys::PassphraseSource;
 use serde::Serialize;
 use std::fmt;
 use std::path::Path;

@@ -3,10 +3,10 @@
 use super::stated::{Stated, state};
 use crate::context::Context;
 use crate::failure::Failure;
-use crate::key_file::NamedKey;
-use crate::passphrase::PassphraseSource;
 use carrylog_format::statement::StatementBody;
 use carrylog_format::text::{Name, Remark};
+use carrylog_keys::NamedKey;
+use carrylog_keys::PassphraseSource;
 use clap::Args;
 use std::path::PathBuf;
 

@@ -102,7 +102,7 @@ impl Fetch {
                 format!("the server answers with the history of {}", h.unit),
                 "ask for that unit if it is the same one under another spelling",
             ),
-            _ => (
+            BundleHeader::Segment(_) | BundleHeader::Return(_) | BundleHeader::Encrypted(_) => (
                 "the server's answer is no unit history".to_owned(),
                 "report this to the records office",
             ),

@@ -2,9 +2,10 @@
 
 use super::show::KeyView;
 use crate::failure::Failure;
-use crate::key_file::{KeyRole, OwnedKey, with_ending};
-use crate::passphrase::PassphraseSource;
+use crate::files::with_ending;
 use carrylog_format::text::Name;
+use carrylog_keys::PassphraseSource;
+use carrylog_keys::{KeyRole, OwnedKey};
 use clap::Args;
 use std::path::PathBuf;
 

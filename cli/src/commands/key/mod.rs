@@ -1,6 +1,7 @@
 //! `carrylog key`: keys of people, and fingerprints to compare.
 
 mod create;
+mod passphrase;
 mod recipient;
 mod show;
 
@@ -14,6 +15,7 @@ use clap::Subcommand;
 pub(crate) enum Key {
     Create(create::Create),
     Recipient(recipient::MakeRecipient),
+    Passphrase(passphrase::ChangePassphrase),
     Show(show::Show),
 }
 
@@ -22,6 +24,7 @@ impl Key {
         match self {
             Self::Create(args) => finish(context, args.run()),
             Self::Recipient(args) => finish(context, args.run()),
+            Self::Passphrase(args) => finish(context, args.run()),
             Self::Show(args) => finish(context, args.run()),
         }
     }

@@ -2,9 +2,9 @@
 
 use crate::context::Report;
 use crate::failure::Failure;
-use crate::key_file::with_ending;
-use crate::recipient_file::OwnedRecipient;
+use crate::files::with_ending;
 use carrylog_format::text::Name;
+use carrylog_keys::{OwnedRecipient, PassphraseSource};
 use clap::Args;
 use serde::Serialize;
 use std::fmt;
@@ -24,6 +24,11 @@ pub(crate) struct MakeRecipient {
     /// The recipient's name
     #[arg(long, value_name = "NAME")]
     name: Name,
+    /// Ask on the terminal for a passphrase to protect the key with
+    #[arg(long)]
+    protect: bool,
+    #[command(flatten)]
+    passphrase: PassphraseSource,
 }
 
 #[derive(Debug, Serialize)]
@@ -36,9 +41,10 @@ pub(super) struct RecipientView {
 
 impl MakeRecipient {
     pub(super) fn run(self) -> Result<RecipientView, Failure> {
+        let passphrase = self.passphrase.choose(self.protect)?;
         let made = OwnedRecipient::generate(self.name);
         let public = with_ending(&self.path, ".pub.json");
-        made.write_new(&with_ending(&self.path, ".key"))?;
+        made.write_new(&with_ending(&self.path, ".key"), passphrase.as_ref())?;
         made.write_new_public(&public)?;
         let recipient = made.secret.recipient();
         Ok(RecipientView {

@@ -2,7 +2,7 @@
 
 use crate::context::Report;
 use crate::failure::Failure;
-use crate::key_file::NamedKey;
+use carrylog_keys::NamedKey;
 use clap::Args;
 use serde::Serialize;
 use std::fmt;

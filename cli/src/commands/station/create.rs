@@ -2,10 +2,10 @@
 
 use crate::context::{Context, Report, Stamp};
 use crate::failure::Failure;
-use crate::key_file::NamedKey;
 use crate::station::{NewStation, Station};
 use carrylog_format::ids::LogId;
 use carrylog_format::text::Name;
+use carrylog_keys::NamedKey;
 use clap::Args;
 use serde::Serialize;
 use std::fmt;

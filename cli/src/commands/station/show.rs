@@ -56,16 +56,18 @@ impl Show {
         let limits_sheets = station
             .trust()
             .statements()
-            .filter_map(|s| match &s.content().body {
-                StatementBody::Limits(sheet) => Some(format!(
+            .filter_map(|s| {
+                let StatementBody::Limits(sheet) = &s.content().body else {
+                    return None;
+                };
+                Some(format!(
                     "{} {}, {} revision {}, from {}",
                     sheet.mfr,
                     sheet.part,
                     sheet.manual.reference,
                     sheet.manual.revision,
                     sheet.valid_from
-                )),
-                _ => None,
+                ))
             })
             .collect();
         let slots = station.slots()?;

@@ -2,26 +2,40 @@
 //!
 //! The doors decide; this module counts what passed through them and says what they cannot check.
 
+mod seen;
+
 use carrylog_format::bundle::{
     BundleHeader, HistoryItem, ReturnItem, SegmentItem, VerifiedSegment, peek_header, read_history,
     read_return, read_segment,
 };
 use carrylog_format::envelope::read_envelope;
 use carrylog_format::instant::Instant;
-use carrylog_format::record::{Entry, Record};
 use carrylog_format::refusal::Refusal;
-use carrylog_format::sign_off;
 use carrylog_format::trust::TrustStore;
-use carrylog_format::unit_id::UnitKey;
+use seen::Seen;
 use serde::Serialize;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 use std::io::{Read, Seek, SeekFrom};
+
+/// What kind of file was verified.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum FileKind {
+    /// A run of one log's entries.
+    Segment,
+    /// One unit's entries from many logs.
+    UnitHistory,
+    /// Receipts and statements for a station.
+    Return,
+    /// A file of any kind, encrypted.
+    Encrypted,
+}
 
 /// What a verified file proves.
 #[derive(Debug, Clone, Serialize)]
 pub struct Proven {
-    /// `segment`, `unit_history`, `return` or `encrypted`.
-    pub kind: &'static str,
+    /// What kind of file it is.
+    pub kind: FileKind,
     /// Who signed.
     pub who: Vec<String>,
     /// What it holds.
@@ -63,8 +77,7 @@ pub fn verify<R: Read + Seek>(
         BundleHeader::Segment(_) => verify_segment(input, trust, progress).map(|(p, _)| p),
         BundleHeader::UnitHistory(_) => verify_history(input, trust, progress),
         BundleHeader::Encrypted(_) => verify_envelope(input),
-        // Every other kind has a door of its own that says so if it is not what it claims.
-        _ => verify_return(input, trust),
+        BundleHeader::Return(_) => verify_return(input, trust),
     }
 }
 
@@ -84,7 +97,7 @@ pub fn verify_segment<R: Read>(
             progress();
         }
         SegmentItem::Statement(sign1) => seen.statement(sign1),
-        _ => {}
+        SegmentItem::Seal(_) | SegmentItem::Trace { .. } => {}
     })?;
     let header = verified.header();
     let standing = verified.standing();
@@ -115,7 +128,7 @@ pub fn verify_segment<R: Read>(
     not_checked.extend(missing_traces(verified.traces_missing().len()));
     not_checked.extend(ignored(verified.statements_ignored()));
     let proven = Proven {
-        kind: "segment",
+        kind: FileKind::Segment,
         who: vec![format!(
             "station «{}», key {}, enrolled by «{}»",
             standing.enrolment.name,
@@ -132,7 +145,7 @@ pub fn verify_segment<R: Read>(
             ),
             format!(
                 "{}, {}",
-                counted(seen.units.len() as u64, "unit"),
+                counted(seen.units(), "unit"),
                 counted(verified.traces_present(), "trace")
             ),
         ],
@@ -164,7 +177,7 @@ fn verify_history<R: Read>(
             seals += 1;
             last = last.max(Some(seal.content().at_ms));
         }
-        _ => {}
+        HistoryItem::Receipt(_) | HistoryItem::Trace { .. } => {}
     })?;
     let who = verified
         .logs()
@@ -193,7 +206,7 @@ fn verify_history<R: Read>(
         )],
     };
     Ok(Proven {
-        kind: "unit_history",
+        kind: FileKind::UnitHistory,
         who,
         what: vec![format!("history of {}: {}", verified.unit(), seen.kinds())],
         order: vec!["every entry is proven to stand at its place in its station's log".into()],
@@ -235,7 +248,7 @@ fn verify_return<R: Read>(input: R, trust: &TrustStore) -> Result<Proven, Refusa
     }));
     let latest = verified.receipts().iter().map(|r| r.issued_at()).max();
     Ok(Proven {
-        kind: "return",
+        kind: FileKind::Return,
         who: who.into_iter().collect(),
         what,
         order: seen.chain_faults(),
@@ -257,7 +270,7 @@ fn verify_envelope<R: Read>(input: R) -> Result<Proven, Refusal> {
         .map(|id| format!("holder of the recipient key {}", id.short()))
         .collect();
     Ok(Proven {
-        kind: "encrypted",
+        kind: FileKind::Encrypted,
         who: vec!["not known from outside".into()],
         what: vec![
             format!("{} bytes of ciphertext, whole", verified.sealed_bytes()),
@@ -274,147 +287,6 @@ fn verify_envelope<R: Read>(input: R) -> Result<Proven, Refusal> {
         seals: 0,
         receipts: 0,
     })
-}
-
-/// Counts what passes through a door.
-struct Seen {
-    trust: TrustStore,
-    kinds: BTreeMap<String, u64>,
-    units: BTreeSet<UnitKey>,
-    last_at: Option<Instant>,
-    clock_back: u64,
-    sign_offs: Vec<carrylog_format::record::SignOff>,
-    unknown: u64,
-}
-
-impl Seen {
-    fn new(trust: &TrustStore) -> Self {
-        Self {
-            trust: trust.clone(),
-            kinds: BTreeMap::new(),
-            units: BTreeSet::new(),
-            last_at: None,
-            clock_back: 0,
-            sign_offs: Vec::new(),
-            unknown: 0,
-        }
-    }
-
-    fn statement(&mut self, sign1: &[u8]) {
-        // The door has verified it; here it only helps to name authorities and signers.
-        let _ = self.trust.add(sign1);
-    }
-
-    fn entry(&mut self, entry: &Entry) {
-        let record = entry.record();
-        *self.kinds.entry(kind_words(record)).or_default() += 1;
-        match record {
-            Record::Test(t) => {
-                self.units.insert(t.unit.key());
-            }
-            Record::UnitEvent(e) => {
-                self.units.insert(e.unit.key());
-            }
-            Record::SignOff(s) => self.sign_offs.push(s.clone()),
-            Record::Unknown { .. } => self.unknown += 1,
-            _ => {}
-        }
-        if self.last_at.is_some_and(|last| entry.head().at < last) {
-            self.clock_back += 1;
-        }
-        self.last_at = Some(entry.head().at);
-    }
-
-    fn kinds(&self) -> String {
-        let parts: Vec<String> = self
-            .kinds
-            .iter()
-            .map(|(kind, n)| counted(*n, kind))
-            .collect();
-        parts.join(", ")
-    }
-
-    fn order(&self, seals: u64, from_start: bool) -> Vec<String> {
-        let mut order = vec![format!(
-            "yes: {} in an unbroken chain{}",
-            counted(seals, "seal"),
-            if from_start {
-                " from the first entry"
-            } else {
-                ""
-            }
-        )];
-        if self.clock_back > 0 {
-            order.push(format!(
-                "{} older than the one before by the station's clock: the clock was set back or is doubtful",
-                match self.clock_back {
-                    1 => "1 entry is".to_owned(),
-                    n => format!("{n} entries are"),
-                }
-            ));
-        }
-        order
-    }
-
-    fn chain_faults(&self) -> Vec<String> {
-        use carrylog_format::trust::ChainFault;
-        let faults: Vec<String> = self
-            .trust
-            .chain_faults()
-            .iter()
-            .map(|fault| match fault {
-                ChainFault::Missing { seq, .. } => format!("statement {seq} is missing"),
-                ChainFault::Forked { seq, .. } => {
-                    format!("there are two statements {seq}: ask the authority")
-                }
-            })
-            .collect();
-        if faults.is_empty() {
-            vec!["yes: the authority's statements are one chain".into()]
-        } else {
-            faults
-        }
-    }
-
-    fn not_checked(&self) -> Vec<String> {
-        let mut list = vec![
-            "whether what was measured is right, and whether the station's clock was".to_owned(),
-        ];
-        let (mut good, mut faults) = (0, BTreeMap::<String, u64>::new());
-        for s in &self.sign_offs {
-            match sign_off::verify(s, &self.trust) {
-                Ok(_) => good += 1,
-                Err(e) => *faults.entry(e.to_string()).or_default() += 1,
-            }
-        }
-        for (fault, n) in faults {
-            list.push(format!("{n} of {} sign-offs: {fault}", good + n));
-        }
-        if self.unknown > 0 {
-            list.push(format!(
-                "{} entries of kinds that this program does not know",
-                self.unknown
-            ));
-        }
-        list
-    }
-
-    fn authority_name(&self, authority: carrylog_format::ids::LogId) -> String {
-        self.trust
-            .authority_name(authority)
-            .unwrap_or_else(|| format!("authority {}", authority.short()))
-    }
-}
-
-fn kind_words(record: &Record) -> String {
-    match record {
-        Record::Test(_) => "test".into(),
-        Record::UnitEvent(_) => "unit event".into(),
-        Record::StationEvent(_) => "station event".into(),
-        Record::Correction(_) => "correction".into(),
-        Record::SignOff(_) => "sign-off".into(),
-        other => format!("entry of kind «{}»", other.kind()),
-    }
 }
 
 /// A number with its noun, which takes a plain plural.

@@ -8,10 +8,16 @@
 //! 5. drop the cached pages and read back: what is compared is what the medium delivers. The drive's
 //!    own cache cannot be reached from here.
 
+mod error;
+mod hashing;
+mod system;
+
+pub use error::MediaError;
+pub use hashing::HashingReader;
+
 use carrylog_format::ids::FileDigest;
 use carrylog_format::recovery::{self, Percent};
-use carrylog_format::tree::Hash;
-use sha2::{Digest, Sha256};
+use hashing::HashingWriter;
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, BufReader, BufWriter, Read, Write};
 use std::path::{Path, PathBuf};
@@ -164,11 +170,7 @@ fn write_temporary(
         .create(true)
         .truncate(true)
         .open(path)?;
-    let mut out = HashingWriter {
-        out: BufWriter::with_capacity(BUFFER_BYTES, file),
-        hash: Sha256::new(),
-        bytes: 0,
-    };
+    let mut out = HashingWriter::new(BufWriter::with_capacity(BUFFER_BYTES, file));
     fill(&mut out)?;
     out.flush()?;
     if let Some(percent) = recovery {
@@ -176,15 +178,10 @@ fn write_temporary(
         recovery::append(&mut File::open(path)?, &mut out, percent)?;
         out.flush()?;
     }
-    let file = out
-        .out
-        .into_inner()
-        .map_err(io::IntoInnerError::into_error)?;
+    let (out, written) = out.finish();
+    let file = out.into_inner().map_err(io::IntoInnerError::into_error)?;
     file.sync_all()?;
-    Ok(Written {
-        bytes: out.bytes,
-        sha256: digest(out.hash),
-    })
+    Ok(written)
 }
 
 fn temporary_name(path: &Path) -> PathBuf {
@@ -192,216 +189,6 @@ fn temporary_name(path: &Path) -> PathBuf {
     name.push(".");
     name.push(TEMPORARY_ENDING);
     path.with_file_name(name)
-}
-
-fn digest(hash: Sha256) -> FileDigest {
-    FileDigest::from_hash(Hash::from_bytes(hash.finalize().into()))
-}
-
-struct HashingWriter<W> {
-    out: W,
-    hash: Sha256,
-    bytes: u64,
-}
-
-impl<W: Write> Write for HashingWriter<W> {
-    fn write(&mut self, buffer: &[u8]) -> io::Result<usize> {
-        let taken = self.out.write(buffer)?;
-        self.hash.update(buffer.get(..taken).unwrap_or_default());
-        self.bytes += taken as u64;
-        Ok(taken)
-    }
-
-    fn flush(&mut self) -> io::Result<()> {
-        self.out.flush()
-    }
-}
-
-/// Hashes all bytes that pass through it.
-pub struct HashingReader<R> {
-    input: R,
-    hash: Sha256,
-    bytes: u64,
-}
-
-impl<R: Read> HashingReader<R> {
-    /// Starts over `input`.
-    pub fn new(input: R) -> Self {
-        Self {
-            input,
-            hash: Sha256::new(),
-            bytes: 0,
-        }
-    }
-
-    /// Reads what is left and gives length and digest of everything.
-    ///
-    /// # Errors
-    /// What the reader underneath reports.
-    pub fn finish(mut self) -> io::Result<Written> {
-        io::copy(&mut self, &mut io::sink())?;
-        Ok(Written {
-            bytes: self.bytes,
-            sha256: digest(self.hash),
-        })
-    }
-}
-
-impl<R: Read> Read for HashingReader<R> {
-    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
-        let got = self.input.read(buffer)?;
-        self.hash.update(buffer.get(..got).unwrap_or_default());
-        self.bytes += got as u64;
-        Ok(got)
-    }
-}
-
-/// What differs between operating systems.
-#[cfg(unix)]
-mod system {
-    use std::fs::File;
-    use std::io;
-    use std::path::Path;
-
-    pub(super) fn sync_folder(folder: &Path) -> io::Result<()> {
-        match File::open(folder)?.sync_all() {
-            // Some file systems cannot sync a folder and say so; the file itself is synced.
-            Err(e) if e.raw_os_error() == Some(rustix::io::Errno::INVAL.raw_os_error()) => Ok(()),
-            other => other,
-        }
-    }
-
-    #[cfg(any(target_os = "linux", target_os = "android", target_os = "freebsd"))]
-    pub(super) fn drop_cached_pages(file: &File) {
-        // Advisory: where the system declines, the read back checks the cache instead.
-        let _ = rustix::fs::fadvise(file, 0, None, rustix::fs::Advice::DontNeed);
-    }
-
-    #[cfg(not(any(target_os = "linux", target_os = "android", target_os = "freebsd")))]
-    pub(super) fn drop_cached_pages(_file: &File) {}
-
-    pub(super) fn is_gone(e: &io::Error) -> bool {
-        use rustix::io::Errno;
-        [Errno::IO, Errno::NODEV, Errno::NXIO, Errno::STALE]
-            .iter()
-            .any(|errno| e.raw_os_error() == Some(errno.raw_os_error()))
-    }
-}
-
-/// What differs between operating systems: the file is synced and read back all the same, but the
-/// folder cannot be synced on its own and cached pages cannot be dropped.
-#[cfg(not(unix))]
-mod system {
-    use std::fs::File;
-    use std::io;
-    use std::path::Path;
-
-    pub(super) fn sync_folder(_folder: &Path) -> io::Result<()> {
-        Ok(())
-    }
-
-    pub(super) fn drop_cached_pages(_file: &File) {}
-
-    pub(super) fn is_gone(e: &io::Error) -> bool {
-        // Windows: ERROR_NOT_READY, ERROR_DEV_NOT_EXIST, ERROR_FILE_INVALID, ERROR_NO_SUCH_DEVICE.
-        matches!(e.raw_os_error(), Some(21 | 55 | 1006 | 433))
-    }
-}
-
-/// Why a medium did not take or give a file.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[non_exhaustive]
-pub enum MediaError {
-    /// No room left.
-    #[error("there is no room left for {}", path.display())]
-    Full {
-        /// The file.
-        path: PathBuf,
-    },
-    /// Mounted read-only, or a write protection is set.
-    #[error("the medium that holds {} is read-only", path.display())]
-    ReadOnly {
-        /// The file.
-        path: PathBuf,
-    },
-    /// This user may not.
-    #[error("this user has no right to use {}", path.display())]
-    NoRight {
-        /// The file.
-        path: PathBuf,
-    },
-    /// Not there.
-    #[error("{} is not there", path.display())]
-    Missing {
-        /// The file or folder.
-        path: PathBuf,
-    },
-    /// Pulled out or failing.
-    #[error("the medium that holds {} was pulled out or is failing ({text})", path.display())]
-    Gone {
-        /// The file.
-        path: PathBuf,
-        /// The fault in the system's words.
-        text: String,
-    },
-    /// Read back, and not what was written.
-    #[error("{} was written, but the medium gives back other bytes", path.display())]
-    Differs {
-        /// The file.
-        path: PathBuf,
-    },
-    /// Anything else.
-    #[error("{}: {text}", path.display())]
-    Other {
-        /// The file.
-        path: PathBuf,
-        /// The fault in the system's words.
-        text: String,
-    },
-}
-
-impl MediaError {
-    /// Sorts a fault of the operating system.
-    pub fn of(path: &Path, e: &io::Error) -> Self {
-        let path = path.to_owned();
-        match e.kind() {
-            io::ErrorKind::StorageFull
-            | io::ErrorKind::QuotaExceeded
-            | io::ErrorKind::FileTooLarge => Self::Full { path },
-            io::ErrorKind::ReadOnlyFilesystem => Self::ReadOnly { path },
-            io::ErrorKind::PermissionDenied => Self::NoRight { path },
-            io::ErrorKind::NotFound => Self::Missing { path },
-            _ if system::is_gone(e) => Self::Gone {
-                path,
-                text: e.to_string(),
-            },
-            _ => Self::Other {
-                path,
-                text: e.to_string(),
-            },
-        }
-    }
-
-    /// What to do next.
-    pub fn next(&self) -> &'static str {
-        match self {
-            Self::Full { .. } => {
-                "free room on the medium or take another one, then run the command again"
-            }
-            Self::ReadOnly { .. } => {
-                "release the write protection or take another medium, then run the command again"
-            }
-            Self::NoRight { .. } => "check the rights of the folder, or take another one",
-            Self::Missing { .. } => "check the path and that the medium is plugged in",
-            Self::Gone { .. } => {
-                "plug the medium in again or take another one, then run the command again"
-            }
-            Self::Differs { .. } => {
-                "do not use this medium any more; take another one and run the command again"
-            }
-            Self::Other { .. } => "check the medium, or take another one",
-        }
-    }
 }
 
 #[cfg(test)]

@@ -1,4 +1,4 @@
-//! Passphrases: where one comes from, and how a secret is closed and opened with it.
+//! How a secret is closed and opened with a passphrase.
 //!
 //! A closed secret is the JSON object `protected` in a key file:
 //! `{"kdf": "argon2id", "memory_kib": 65536, "passes": 3, "lanes": 4, "salt_hex": 32 digits,
@@ -7,13 +7,11 @@
 //! 3 passes, 4 lanes and a 16-byte salt. The cipher's associated data are the file's kind, role and name
 //! and every value above, so that nobody can move a closed key under another name.
 
+use crate::passphrase::{Passphrase, PassphraseError};
 use argon2::{Algorithm, Argon2, Params, Version};
 use chacha20poly1305::aead::{Aead, Payload};
 use chacha20poly1305::{KeyInit, XChaCha20Poly1305, XNonce};
-use clap::Args;
 use serde::{Deserialize, Serialize};
-use std::fmt;
-use std::io::{self, IsTerminal};
 use zeroize::Zeroizing;
 
 /// Memory of the key derivation, KiB: 64 MiB (RFC 9106 §4, second recommended option).
@@ -26,95 +24,13 @@ const LANES: u32 = 4;
 const MAX_MEMORY_KIB: u32 = 1024 * 1024;
 const MAX_PASSES: u32 = 16;
 const MAX_LANES: u32 = 16;
-/// Longest passphrase, bytes.
-const MAX_PASSPHRASE_BYTES: usize = 1024;
 const KDF: &str = "argon2id";
 const CIPHER: &str = "xchacha20-poly1305";
-
-/// Where the passphrase of a key file comes from.
-#[derive(Debug, Clone, Default, Args)]
-pub struct PassphraseSource {
-    /// Name of the environment variable that holds the key's passphrase; without it a protected key
-    /// asks on the terminal
-    #[arg(long, value_name = "NAME")]
-    pub passphrase_env: Option<String>,
-}
-
-/// A passphrase; its memory is wiped when it is dropped.
-pub struct Passphrase(Zeroizing<String>);
-
-impl PassphraseSource {
-    /// The passphrase of a key that is protected.
-    ///
-    /// # Errors
-    /// [`PassphraseError`] if no variable was named and nobody can be asked.
-    pub fn get(&self) -> Result<Passphrase, PassphraseError> {
-        match &self.passphrase_env {
-            Some(name) => from_env(name),
-            None => ask("Passphrase of the key: "),
-        }
-    }
-
-    /// The passphrase for a new key: `None` if none was asked for.
-    ///
-    /// # Errors
-    /// [`PassphraseError`] if none was given, or two different ones.
-    pub fn choose(&self, ask_for_one: bool) -> Result<Option<Passphrase>, PassphraseError> {
-        if let Some(name) = &self.passphrase_env {
-            return from_env(name).map(Some);
-        }
-        if !ask_for_one {
-            return Ok(None);
-        }
-        let first = ask("New passphrase: ")?;
-        let second = ask("Once more: ")?;
-        if first.0 != second.0 {
-            return Err(PassphraseError::Mistyped);
-        }
-        Ok(Some(first))
-    }
-}
-
-impl Passphrase {
-    /// Takes a passphrase.
-    ///
-    /// # Errors
-    /// [`PassphraseError::Length`] if it is empty or too long.
-    pub fn new(text: String) -> Result<Self, PassphraseError> {
-        let text = Zeroizing::new(text);
-        if text.is_empty() || text.len() > MAX_PASSPHRASE_BYTES {
-            return Err(PassphraseError::Length);
-        }
-        Ok(Self(text))
-    }
-}
-
-impl fmt::Debug for Passphrase {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str("Passphrase")
-    }
-}
-
-fn from_env(name: &str) -> Result<Passphrase, PassphraseError> {
-    match std::env::var(name) {
-        Ok(text) => Passphrase::new(text),
-        Err(_) => Err(PassphraseError::NoVariable(name.to_owned())),
-    }
-}
-
-/// Asks on the terminal, without showing what is typed; never where nobody sits.
-fn ask(prompt: &str) -> Result<Passphrase, PassphraseError> {
-    if !io::stdin().is_terminal() {
-        return Err(PassphraseError::NobodyToAsk);
-    }
-    let text = rpassword::prompt_password(prompt).map_err(|_| PassphraseError::NobodyToAsk)?;
-    Passphrase::new(text)
-}
 
 /// A secret closed with a passphrase, as a key file holds it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Protected {
+pub(crate) struct Protected {
     kdf: String,
     memory_kib: u32,
     passes: u32,
@@ -130,8 +46,8 @@ impl Protected {
     ///
     /// # Errors
     /// [`PassphraseError::NoRandomness`].
-    pub fn close(
-        secret: &[u8; 32],
+    pub(crate) fn close(
+        secret: &[u8],
         context: &str,
         passphrase: &Passphrase,
     ) -> Result<Self, PassphraseError> {
@@ -166,11 +82,11 @@ impl Protected {
     /// # Errors
     /// [`PassphraseError::Wrong`] for another passphrase or a changed file; [`PassphraseError::Form`]
     /// for values that this program does not take.
-    pub fn open(
+    pub(crate) fn open(
         &self,
         context: &str,
         passphrase: &Passphrase,
-    ) -> Result<Zeroizing<[u8; 32]>, PassphraseError> {
+    ) -> Result<Zeroizing<Vec<u8>>, PassphraseError> {
         let in_bounds = (MEMORY_KIB..=MAX_MEMORY_KIB).contains(&self.memory_kib)
             && (PASSES..=MAX_PASSES).contains(&self.passes)
             && (1..=MAX_LANES).contains(&self.lanes);
@@ -179,7 +95,7 @@ impl Protected {
         }
         let salt: [u8; 16] = bytes(&self.salt_hex)?;
         let nonce: [u8; 24] = bytes(&self.nonce_hex)?;
-        let sealed: [u8; 48] = bytes(&self.ciphertext_hex)?;
+        let sealed = hex::decode(&self.ciphertext_hex).map_err(|_| PassphraseError::Form)?;
         let aad = self.associated_data(context);
         let payload = Payload {
             msg: &sealed,
@@ -189,13 +105,7 @@ impl Protected {
             .cipher(&salt, passphrase)?
             .decrypt(&XNonce::from(nonce), payload)
             .map_err(|_| PassphraseError::Wrong)?;
-        let opened = Zeroizing::new(opened);
-        let mut secret = Zeroizing::new([0u8; 32]);
-        if opened.len() != secret.len() {
-            return Err(PassphraseError::Form);
-        }
-        secret.copy_from_slice(&opened);
-        Ok(secret)
+        Ok(Zeroizing::new(opened))
     }
 
     fn cipher(
@@ -207,7 +117,7 @@ impl Protected {
         let params = Params::new(self.memory_kib, self.passes, self.lanes, Some(key.len()))
             .map_err(|_| PassphraseError::Form)?;
         Argon2::new(Algorithm::Argon2id, Version::V0x13, params)
-            .hash_password_into(passphrase.0.as_bytes(), salt, key.as_mut())
+            .hash_password_into(passphrase.as_bytes(), salt, key.as_mut())
             .map_err(|_| PassphraseError::Form)?;
         XChaCha20Poly1305::new_from_slice(key.as_slice()).map_err(|_| PassphraseError::Form)
     }
@@ -230,33 +140,6 @@ fn bytes<const N: usize>(text: &str) -> Result<[u8; N], PassphraseError> {
     let mut out = [0u8; N];
     hex::decode_to_slice(text, &mut out).map_err(|_| PassphraseError::Form)?;
     Ok(out)
-}
-
-/// Why a protected key stays closed.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[non_exhaustive]
-pub enum PassphraseError {
-    /// Not the passphrase, or a changed file.
-    #[error("the passphrase is wrong, or the key file was changed")]
-    Wrong,
-    /// Two different passphrases for a new key.
-    #[error("the two passphrases differ; no key was made")]
-    Mistyped,
-    /// Empty or too long.
-    #[error("a passphrase has 1 to {MAX_PASSPHRASE_BYTES} bytes")]
-    Length,
-    /// The variable is not set.
-    #[error("the environment variable {0} holds no passphrase")]
-    NoVariable(String),
-    /// No terminal.
-    #[error("the key needs a passphrase and there is no terminal to ask on")]
-    NobodyToAsk,
-    /// Values that no key of ours has.
-    #[error("the protection of the key has values that this program does not take")]
-    Form,
-    /// No random bytes.
-    #[error("the operating system gives no random bytes")]
-    NoRandomness,
 }
 
 #[cfg(test)]
