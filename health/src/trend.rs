@@ -495,9 +495,15 @@ mod tests {
         assert!((prior.slope + 0.002).abs() < 2e-4, "{}", prior.slope);
         let limit = Some((35.2, Limit::Minimum));
         let two = series_health_in_part(&fading(2, 0.0, 44.0), &[], limit, Some(&prior));
-        // 8.8 Ah at 0.002 Ah a day.
+        // Two checks, 44.03 Ah and 43.78 Ah, 100 days apart: the own slope with the variance that the
+        // part's scatter gives it (Sxx = 5000), weighed against the spread of the part's slopes.
+        let own = (43.78 - 44.03) / 100.0;
+        let weight = prior.between / (prior.between + prior.residual / 5000.0);
+        let slope = weight * own + (1.0 - weight) * prior.slope;
+        let by_hand = 50.0 + (35.2 - (44.03 + 43.78) / 2.0) / slope;
         let expected = two.forecast.unwrap().expected().unwrap();
-        assert!((expected - 4400.0).abs() < 600.0, "{expected}");
+        assert!((expected - by_hand).abs() < 1.0, "{expected} {by_hand}");
+        assert!(0.1 < weight && weight < 0.9, "{weight}: both count");
         assert_eq!(two.prior, Some(prior));
         let many = fading(6, 0.0, 44.0);
         let alone = series_health(&many, &[], limit);
