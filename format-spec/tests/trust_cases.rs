@@ -595,7 +595,7 @@ fn what_must_stay_good() {
     );
 
     let mut store = own.trust();
-    let seal_as_statement = store.add(&log.seals[0].sign1().to_vec()).is_err();
+    let seal_as_statement = store.add(log.seals[0].sign1()).is_err();
     cases.equal("good: seal as statement", true, seal_as_statement);
     let mut spoilt = own.chain[1].sign1().to_vec();
     let last = spoilt.len() - 1;

@@ -12,7 +12,7 @@ pub struct PartFades(BTreeMap<String, Result<FleetPrior, NoPrior>>);
 impl PartFades {
     /// The fades of all parts among these units.
     pub fn of(units: &[Unit]) -> Self {
-        let mut parts: BTreeMap<String, Vec<(Vec<CheckPoint>, Vec<f64>)>> = BTreeMap::new();
+        let mut parts: BTreeMap<_, Vec<_>> = BTreeMap::new();
         for unit in units {
             let series = (unit.capacity_points(), unit.repair_days());
             parts.entry(part_of(unit)).or_default().push(series);

@@ -43,12 +43,15 @@ impl Server {
     }
 }
 
+/// Signs receipts for leaves of the fleet log.
+type Signing<'a> = dyn Fn(&[SealLeaf]) -> Result<Vec<ReceiptSlip>, StoreError> + 'a;
+
 fn history_file(
     c: &Connection,
     trust: &TrustView,
     key: &UnitKey,
     traces: bool,
-    sign: &dyn Fn(&[SealLeaf]) -> Result<Vec<ReceiptSlip>, StoreError>,
+    sign: &Signing<'_>,
 ) -> Result<Option<Vec<u8>>, StoreError> {
     let shown = trust.rulings.canonical(key);
     let stored: Vec<KnownEntry> = Projector::new(c, trust).entries(&shown)?;

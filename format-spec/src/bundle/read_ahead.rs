@@ -38,6 +38,10 @@ pub(super) struct Parsed {
 }
 
 /// What a frame holds, as far as the frame alone tells.
+#[expect(
+    clippy::large_enum_variant,
+    reason = "nearly all are entries: a box would be one allocation more for each"
+)]
 pub(super) enum Content {
     /// An entry.
     Entry(Result<Entry, EntryError>),

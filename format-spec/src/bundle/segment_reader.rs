@@ -166,15 +166,15 @@ pub fn read_segment<R: Read>(
     let end = each_until_end(
         &mut frames,
         &mut |Parsed { frame, content }| match content {
-            Content::Entry(entry) => reading.entry(&frame, entry),
-            Content::Trace(digest) => reading.trace(&frame, digest),
-            Content::Proven(_) => Err(out_of_order(&frame)),
+            Content::Entry(entry) => reading.entry(frame, entry),
+            Content::Trace(digest) => reading.trace(frame, digest),
+            Content::Proven(_) => Err(out_of_order(frame)),
             Content::Unparsed => match frame.kind {
-                FrameType::Statement => reading.statement(&frame),
-                FrameType::Head => reading.head(&frame),
-                FrameType::Frontier => reading.frontier(&frame).map(|f| before = Some(f)),
-                FrameType::Seal => reading.seal(&frame),
-                _ => Err(out_of_order(&frame)),
+                FrameType::Statement => reading.statement(frame),
+                FrameType::Head => reading.head(frame),
+                FrameType::Frontier => reading.frontier(frame).map(|f| before = Some(f)),
+                FrameType::Seal => reading.seal(frame),
+                _ => Err(out_of_order(frame)),
             },
         },
     )?;

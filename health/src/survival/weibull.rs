@@ -306,7 +306,13 @@ impl Likelihood {
             let rounding = 1e-13 * (1.0 + at.value.abs());
             let mut halvings = 0;
             // Not `<`: a value that is no number is no gain.
-            while !(next.value >= at.value - rounding) && halvings < 60 {
+            // A value that is no number is not better.
+            while next
+                .value
+                .partial_cmp(&(at.value - rounding))
+                .is_none_or(std::cmp::Ordering::is_lt)
+                && halvings < 60
+            {
                 (dk, dl) = (0.5 * dk, 0.5 * dl);
                 next = self.at(log_shape + dk, log_scale + dl);
                 halvings += 1;

@@ -167,7 +167,7 @@ fn capacity_jumps(unit: &Unit, found: &mut Vec<Query>) {
         let part = change / i128::from(rated_uah.raw());
         let between = earlier.ended_ms..=later.ended_ms;
         let repaired = unit.repairs().any(|at| between.contains(&at));
-        if (part > RISE_PPM || part < -LOSS_PPM) && !repaired {
+        if !(-LOSS_PPM..=RISE_PPM).contains(&part) && !repaired {
             found.push(Query::CapacityJump {
                 unit: unit.key.clone(),
                 before: before.id(),
