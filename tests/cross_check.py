@@ -162,10 +162,12 @@ def main() -> None:
         server_key = bytes.fromhex(json.loads((folder / "records/server.pub.json").read_text())["key"])
         slips = receipts_of(back)
         for payload, receipt in slips:
-            # Raises if path or signature do not hold; a receipt for other bytes must raise.
-            receipt_check.check_inclusion(receipt, server_key, payload)
+            # Raises if path or signature do not hold; a receipt for other bytes must raise. The leaf says that
+            # it is a seal: a map of one key with the payload as it is (SPEC.md, chapter 10).
+            leaf = b"\xa1\x64seal" + payload
+            receipt_check.check_inclusion(receipt, server_key, leaf)
             try:
-                receipt_check.check_inclusion(receipt, server_key, payload + b"\0")
+                receipt_check.check_inclusion(receipt, server_key, leaf + b"\0")
                 check("a receipt holds for its seal only", False)
             except receipt_check.ReceiptFault:
                 pass
