@@ -6,8 +6,8 @@
 //! it counts. Complete discharge at constant current to the end voltage: IEC 61960-3, 62620 (from
 //! memory, check the text). The bounds are common practice, no source.
 //!
-//! Where a piece begins and ends between two rows is [`edge`]'s question, where the whole ends
-//! [`ending`]'s, how it began [`beginning`]'s.
+//! Where a piece begins and ends between two rows is `edge`'s question, where the whole ends
+//! `ending`'s, how it began `beginning`'s.
 
 pub(crate) mod beginning;
 pub(crate) mod edge;

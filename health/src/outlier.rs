@@ -211,7 +211,7 @@ fn ratio(off: f64, error: f64) -> f64 {
     if off == 0.0 { 0.0 } else { off / error }
 }
 
-/// `kₙ` of [`FOR_POINTS`].
+/// `kₙ` of `FOR_POINTS`.
 pub fn modified_bound(points: usize) -> f64 {
     row(points).2
 }

@@ -4,7 +4,7 @@
 //! - Authorities: [`rulings`] (aliases, repeats, resolutions), [`sheets`] (limits in force),
 //!   [`trust_view`] (both, with the names of stations).
 //! - One test: [`judged`] computes results and verdict anew from trace, sheet and [`calibrations`].
-//! - One unit: [`unit`] (its life, its series, its summary), [`due`] (what falls due).
+//! - One unit: [`mod@unit`] (its life, its series, its summary), [`due`] (what falls due).
 //! - What a person must look at: [`queries`].
 //! - Figures: [`unit_health`] and [`fleet`], computed by `carrylog-health`, ready to be written out.
 //! - Everything at once, from material of any source: [`history`].
